@@ -1,0 +1,1 @@
+"""The application: configuration, command tree, recorder, store, sealing, live warnings, pages."""
