@@ -1,0 +1,44 @@
+#!/usr/bin/env bash
+# Fetch Debian's kernel, unpack it (nothing is installed), and make a small initramfs in tests/kernel/build/.
+set -euo pipefail
+here=$(cd "$(dirname "$0")" && pwd)
+out=${1:-$here/build}
+mkdir -p "$out"
+need=(qemu-system-x86 busybox-static cpio kmod e2fsprogs iproute2)
+missing=()
+for p in "${need[@]}"; do dpkg -s "$p" >/dev/null 2>&1 || missing+=("$p"); done
+if [ ${#missing[@]} -gt 0 ]; then
+  apt-get update -qq && apt-get install -y -qq "${missing[@]}"
+fi
+if ! ls "$out"/root/boot/vmlinuz-* >/dev/null 2>&1; then
+  package=$(apt-cache depends linux-image-amd64 | awk '/Depends: linux-image/{print $2; exit}')
+  (cd "$out" && apt-get download -qq "$package" 2>/dev/null)
+  dpkg -x "$out/$package"_*.deb "$out/root"
+  rm -f "$out/$package"_*.deb
+fi
+version=$(basename "$out"/root/lib/modules/*)
+cp "$out/root/boot/vmlinuz-$version" "$out/vmlinuz"
+# Loaded in this order; what they depend on comes first.
+want=(virtio_pci virtio_blk 9pnet_virtio 9p overlay ext4 can can-raw can-dev vcan slcan)
+depmod -b "$out/root" "$version"
+tree=$out/initramfs
+rm -rf "$tree"
+mkdir -p "$tree"/{bin,modules,proc,sys,dev,host,up,root}
+cp "$(command -v busybox)" "$tree/bin/busybox"
+: > "$tree/modules/order"
+add() {
+  local name=$1 path dep
+  path=$(modinfo -b "$out/root" -k "$version" -F filename "$name" 2>/dev/null) || return 0
+  [ "$path" = "(builtin)" ] && return 0
+  grep -qx "$(basename "$path")" "$tree/modules/order" && return 0
+  for dep in $(modinfo -b "$out/root" -k "$version" -F depends "$name" | tr , ' '); do add "$dep"; done
+  cp "$path" "$tree/modules/"
+  basename "$path" >> "$tree/modules/order"
+}
+for m in "${want[@]}"; do add "$m"; done
+# ext4's checksums are found by name at run time, not by dependency.
+for m in crc32c_generic crc32c-intel crc16; do add "$m"; done
+cp "$here/init" "$tree/init"
+chmod +x "$tree/init"
+(cd "$tree" && find . | cpio -o -H newc --quiet | gzip -1) > "$out/initramfs.gz"
+echo "kernel $version, $(wc -l < "$tree/modules/order") modules, $(du -h "$out/initramfs.gz" | cut -f1) initramfs"

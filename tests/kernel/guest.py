@@ -1,0 +1,113 @@
+"""Boot the test kernel under software emulation and run one shell script in it."""
+
+from __future__ import annotations
+
+import base64
+import os
+import selectors
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+BUILD = HERE / "build"
+
+
+@dataclass
+class Guest:
+    """One emulated machine; its console is read line by line.
+
+    Attributes
+    ----------
+    script : str
+        Shell script run inside, as root, with the host's file tree read-only below a tmpfs.
+    disk : pathlib.Path or None
+        Raw image given as /dev/vda and mounted on /mnt.
+    cache : str
+        qemu's cache mode of the disk. "writeback" keeps what the guest has not flushed in the host's page
+        cache; a killed emulator does not lose that, so a power cut needs `loses_unflushed` (see README).
+    epoch_s : int or None
+        Clock of the guest at boot, UTC epoch seconds; None leaves the emulator's. [s]
+    """
+
+    script: str
+    disk: Path | None = None
+    drive: str | None = None
+    cache: str = "writeback"
+    mount_options: str = "rw,noatime"
+    epoch_s: int | None = None
+    memory_mb: int = 768
+    lines: list[str] = field(default_factory=list)
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Power on."""
+        run = base64.b64encode(self.script.encode()).decode()
+        words = ["console=ttyS0", "quiet", "panic=-1", f"bench.run={run}"]
+        if self.disk or self.drive:
+            words.append(f"bench.disk=/dev/vda,{self.mount_options}")
+        if self.epoch_s is not None:
+            words.append(f"bench.time={self.epoch_s}")
+        args = [
+            "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
+            "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
+            "-append", " ".join([*words, ""]), "-nic", "none",
+            "-virtfs", "local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap",
+        ]  # fmt: skip
+        if self.drive:
+            args += ["-drive", self.drive]
+        elif self.disk:
+            args += ["-drive", f"file={self.disk},format=raw,if=virtio,cache={self.cache}"]
+        self.process = subprocess.Popen(
+            args, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True
+        )
+
+    def read(self, timeout_s: float) -> Iterator[str]:
+        """Yield console lines until the guest ends or the time is over."""
+        assert self.process is not None and self.process.stdout is not None
+        end = time.monotonic() + timeout_s
+        fd = self.process.stdout.fileno()
+        os.set_blocking(fd, False)
+        rest = b""
+        with selectors.DefaultSelector() as selector:
+            selector.register(fd, selectors.EVENT_READ)
+            while (left := end - time.monotonic()) > 0:
+                if not selector.select(min(left, 1.0)):
+                    continue
+                chunk = os.read(fd, 65536)
+                if not chunk:
+                    return
+                *whole, rest = (rest + chunk).split(b"\n")
+                for raw in whole:
+                    line = raw.decode(errors="replace").rstrip("\r")
+                    self.lines.append(line)
+                    yield line
+
+    def run(self, timeout_s: float = 300.0) -> int:
+        """Power on, wait for the script to end, return its exit code; -1 if it did not end in time."""
+        self.start()
+        code = -1
+        for line in self.read(timeout_s):
+            if line.startswith("BENCH-EXIT "):
+                code = int(line.split()[1])
+                break
+        self.cut()
+        return code
+
+    def cut(self) -> None:
+        """Cut the power: the emulator is killed where it stands."""
+        if self.process is not None and self.process.poll() is None:
+            os.killpg(self.process.pid, signal.SIGKILL)
+            self.process.wait()
+
+
+def output(guest: Guest) -> str:
+    """Return what the script printed, without the boot."""
+    try:
+        start = next(i for i, line in enumerate(guest.lines) if "BENCH-READY" in line)
+    except StopIteration:
+        return "\n".join(guest.lines)
+    return "\n".join(guest.lines[start + 1 :])
