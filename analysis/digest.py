@@ -1,0 +1,102 @@
+"""The map of map and merge: one day of one pack becomes a few kilobytes, and is never read again.
+
+A new observer plugs in here: a field in `DayDigest`, a line in `digest`. The version follows by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analysis import codec
+from analysis.day import Coverage
+from analysis.facts import PackFacts
+from analysis.flow import FlowDay, observe_flow
+from analysis.frame import Frame, WitnessFrame
+from analysis.hygiene import clean
+
+METHOD = 1
+"""Raised by hand when a method changes without any field changing."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayDigest:
+    """What is kept of one local day of one pack.
+
+    Attributes
+    ----------
+    version : int
+        `VERSION` of the code that made it; one of another version is made again from the sealed day.
+    pack, day : str
+        Pack name and local date.
+    start_s, end_s : float
+        UTC epoch seconds of the day's local midnights. [s]
+    n_cells : int
+        Cells seen; 0 if the pack gives no cell voltages.
+    period_s : float
+        Typical interval between readings. [s]
+    coverage : Coverage
+    flow : FlowDay
+    """
+
+    version: int
+    pack: str
+    day: str
+    start_s: float
+    end_s: float
+    n_cells: int
+    period_s: float
+    coverage: Coverage
+    flow: FlowDay
+
+
+VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
+"""What `DayDigest.version` holds for digests made by this code."""
+
+
+def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = ()) -> DayDigest:
+    """Digest one day of one pack.
+
+    Parameters
+    ----------
+    frame : Frame
+        As recorded; may be empty.
+    facts : PackFacts
+    witnesses : sequence of WitnessFrame
+        The same day seen by other instruments.
+
+    Returns
+    -------
+    DayDigest
+    """
+    del witnesses  # no observer of them yet
+    day = clean(frame, facts)
+    return DayDigest(
+        version=VERSION,
+        pack=frame.pack,
+        day=frame.day,
+        start_s=float(frame.start_s),
+        end_s=float(frame.end_s),
+        n_cells=frame.n_cells,
+        period_s=day.coverage.period_s,
+        coverage=day.coverage,
+        flow=observe_flow(day),
+    )
+
+
+def dumps(made: DayDigest) -> bytes:
+    """Turn a digest into bytes."""
+    return codec.encode(made)
+
+
+def loads(raw: bytes) -> DayDigest:
+    """Turn bytes made by `dumps` of the same `VERSION` back.
+
+    Raises
+    ------
+    ValueError
+        If they are of another version.
+    """
+    if not raw.startswith(b"[%d," % VERSION):
+        raise ValueError("digest of another version: make it again from its sealed day")
+    return codec.decode(DayDigest, raw)

@@ -1,0 +1,65 @@
+"""What flowed through a pack in a day."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.day import CleanDay, Mark
+
+
+@dataclass(frozen=True, slots=True)
+class FlowDay:
+    """The day's sums and extremes.
+
+    Attributes
+    ----------
+    total : Mark
+        The counters at the last sample of the day.
+    max_charge_a, max_discharge_a : float
+        Largest current each way, both ≥ 0; 0 if none was seen. [A]
+    i2t_a2h : float
+        ∫ I² dt of the covered time; times a resistance it is the heat lost in it. [A²h]
+    i2t_in_a2h : float
+        The part of it while charging. [A²h]
+    abs_s : float
+        Covered time with |I| above 0.005 C. [s]
+    """
+
+    total: Mark
+    max_charge_a: float
+    max_discharge_a: float
+    i2t_a2h: float
+    i2t_in_a2h: float
+    abs_s: float
+
+
+def observe_flow(day: CleanDay) -> FlowDay:
+    """Sum a day.
+
+    Parameters
+    ----------
+    day : CleanDay
+        May be empty: everything is then 0 at `start_s`.
+
+    Returns
+    -------
+    FlowDay
+    """
+    frame = day.frame
+    if frame.time_s.size == 0:
+        return FlowDay(Mark(float(frame.start_s), 0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0)
+    own = slice(frame.lead, None)
+    current = np.nan_to_num(frame.pack_a[own], nan=0.0).astype(np.float64)
+    dt = day.dt_s[own]
+    square = current * current * dt
+    charging = current > 0
+    return FlowDay(
+        total=day.mark(frame.time_s.size - 1),
+        max_charge_a=float(max(current.max(initial=0.0), 0.0)),
+        max_discharge_a=float(max(-current.min(initial=0.0), 0.0)),
+        i2t_a2h=float(square.sum()) / 3600,
+        i2t_in_a2h=float(square[charging].sum()) / 3600,
+        abs_s=float(dt[np.abs(current) > 0.005 * day.facts.rated_ah].sum()),
+    )
