@@ -1,0 +1,1 @@
+"""The commands, a module for each family. Their modules are light: work is imported inside the functions."""
