@@ -1,0 +1,48 @@
+"""The command tree. Starts fast: commands import what they need only when they run."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from adapters.errors import BankbookError
+from logger.commands import answers, demo, documents, files, record, run, setup, where, wire
+from logger.exits import Exit, code_of
+
+app = typer.Typer(
+    name="bankbook",
+    help="The book of record of a battery bank: logs it for years, then says from data how it is doing.",
+    epilog="Start with: bankbook demo. Every command takes --config FILE, or BANKBOOK_CONFIG names it.",
+    invoke_without_command=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.callback()(where.bare)
+for module in (demo, setup, wire, run, record, files, answers, documents):
+    module.add(app)
+
+
+def main() -> None:
+    """Run the command line; errors become one line and an exit code."""
+    try:
+        app()
+    except BankbookError as exc:
+        _fail(str(exc), code_of(exc))
+    except KeyboardInterrupt:
+        _fail("stopped", Exit.INTERRUPTED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(Exit.DONE)
+    except Exception as exc:
+        if os.environ.get("BANKBOOK_DEBUG"):
+            raise
+        where = "a fault in bankbook; BANKBOOK_DEBUG=1 shows where"
+        _fail(f"{type(exc).__name__}: {exc} — {where}", Exit.INTERNAL)
+
+
+def _fail(message: str, code: Exit) -> None:
+    print(f"bankbook: {' '.join(message.split())}", file=sys.stderr)
+    sys.exit(code)
