@@ -9,11 +9,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis import codec
+from analysis.anchors import Anchor, observe_anchors
 from analysis.day import Coverage
 from analysis.facts import PackFacts
 from analysis.flow import FlowDay, observe_flow
 from analysis.frame import Frame, WitnessFrame
 from analysis.hygiene import clean
+from analysis.runs import Run, observe_runs
+from analysis.thin import thin
+from analysis.usage import UsageDay, observe_usage
 
 METHOD = 1
 """Raised by hand when a method changes without any field changing."""
@@ -37,6 +41,9 @@ class DayDigest:
         Typical interval between readings. [s]
     coverage : Coverage
     flow : FlowDay
+    runs : tuple of Run
+    anchors : tuple of Anchor
+    usage : UsageDay
     """
 
     version: int
@@ -48,6 +55,9 @@ class DayDigest:
     period_s: float
     coverage: Coverage
     flow: FlowDay
+    runs: tuple[Run, ...]
+    anchors: tuple[Anchor, ...]
+    usage: UsageDay
 
 
 VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
@@ -71,6 +81,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     """
     del witnesses  # no observer of them yet
     day = clean(frame, facts)
+    view = thin(day)
     return DayDigest(
         version=VERSION,
         pack=frame.pack,
@@ -81,6 +92,9 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         period_s=day.coverage.period_s,
         coverage=day.coverage,
         flow=observe_flow(day),
+        runs=observe_runs(day, view),
+        anchors=observe_anchors(day, view),
+        usage=observe_usage(day, view),
     )
 
 

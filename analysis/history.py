@@ -1,0 +1,176 @@
+"""The merge of map and merge: digests in a row, with counters that run on over midnight."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from analysis.anchors import Anchor
+from analysis.day import Mark
+from analysis.digest import DayDigest
+from analysis.facts import PackFacts
+from analysis.frame import F64
+from analysis.runs import Run, stitched
+
+BRIDGE_S = 120.0
+"""Runs on two sides of midnight are one when no more than this lies between them, or five periods. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What flowed between two instants of a history.
+
+    Attributes
+    ----------
+    elapsed_s, covered_s : float
+        Time between them, and the part of it over which the sums ran. [s]
+    ah_in, ah_out : float
+        Charge in and out, both ≥ 0. [Ah]
+    wh_in, wh_out : float
+        Energy in and out, both ≥ 0. [Wh]
+    """
+
+    elapsed_s: float
+    covered_s: float
+    ah_in: float
+    ah_out: float
+    wh_in: float
+    wh_out: float
+
+    @property
+    def ah(self) -> float:
+        """Net charge, positive if charged. [Ah]"""
+        return self.ah_in - self.ah_out
+
+    @property
+    def uncovered_s(self) -> float:
+        """Time without valid readings. [s]"""
+        return max(self.elapsed_s - self.covered_s, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedAnchor:
+    """An anchor with its day and with counters since the start of the history."""
+
+    index: int
+    day: str
+    anchor: Anchor
+    mark: Mark
+
+
+@dataclass(frozen=True)  # not slotted: running totals are computed once, when first asked for
+class History:
+    """One pack over the days.
+
+    Attributes
+    ----------
+    facts : PackFacts
+    digests : tuple of DayDigest
+        In order of day, one a day; days without a record may be missing.
+    """
+
+    facts: PackFacts
+    digests: tuple[DayDigest, ...]
+
+    @classmethod
+    def of(cls, facts: PackFacts, digests: Iterable[DayDigest]) -> History:
+        """Sort digests by day; of two of one day the later counts."""
+        by_day = {digest.day: digest for digest in digests}
+        return cls(facts, tuple(by_day[day] for day in sorted(by_day)))
+
+    @property
+    def days(self) -> tuple[str, ...]:
+        """Local dates, in order."""
+        return tuple(digest.day for digest in self.digests)
+
+    @cached_property
+    def totals(self) -> F64:
+        """Sums before each day, shape (days + 1, 5): ah_in, ah_out, wh_in, wh_out, covered_s."""
+        rows = np.zeros((len(self.digests) + 1, 5))
+        for i, digest in enumerate(self.digests):
+            t = digest.flow.total
+            rows[i + 1] = (t.ah_in, t.ah_out, t.wh_in, t.wh_out, t.covered_s)
+        rows[:, 2:4] = np.nan_to_num(rows[:, 2:4])
+        return np.cumsum(rows, axis=0)
+
+    def at(self, index: int, mark: Mark) -> Mark:
+        """Return a mark of day `index` with counters since the start of the history."""
+        ah_in, ah_out, wh_in, wh_out, covered = self.totals[index]
+        return Mark(
+            mark.time_s,
+            float(mark.ah_in + ah_in),
+            float(mark.ah_out + ah_out),
+            float(mark.wh_in + wh_in),
+            float(mark.wh_out + wh_out),
+            float(mark.covered_s + covered),
+        )
+
+    def between(self, first: int, a: Mark, last: int, b: Mark) -> Span:
+        """Return what flowed from mark `a` of day `first` to mark `b` of day `last`."""
+        return span(self.at(first, a), self.at(last, b))
+
+    def whole(self) -> Span:
+        """Return what flowed over the whole history; elapsed from the first midnight to the last."""
+        if not self.digests:
+            return Span(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        ah_in, ah_out, wh_in, wh_out, covered = (float(x) for x in self.totals[-1])
+        elapsed = self.digests[-1].end_s - self.digests[0].start_s
+        return Span(elapsed, covered, ah_in, ah_out, wh_in, wh_out)
+
+    def window(self, first: str | None = None, last: str | None = None) -> History:
+        """Return the days from `first` to `last`, both included, as a history of their own."""
+        kept = (
+            d for d in self.digests if (first is None or d.day >= first) and (last is None or d.day <= last)
+        )
+        return History(self.facts, tuple(kept))
+
+    def anchors(self, kind: str | None = None) -> tuple[PlacedAnchor, ...]:
+        """Return the anchors of a kind, or all, in order of time."""
+        return tuple(
+            PlacedAnchor(i, digest.day, anchor, self.at(i, anchor.mark))
+            for i, digest in enumerate(self.digests)
+            for anchor in digest.anchors
+            if kind is None or anchor.kind == kind
+        )
+
+    @cached_property
+    def runs(self) -> tuple[Run, ...]:
+        """Runs with counters since the start of the history; those cut by midnight are whole again."""
+        out: list[Run] = []
+        for i, digest in enumerate(self.digests):
+            for number, run in enumerate(digest.runs):
+                placed = replace(run, start=self.at(i, run.start), end=self.at(i, run.end))
+                joins = number == 0 and bool(out) and _one(out[-1], placed, digest.period_s)
+                if joins:
+                    out[-1] = stitched(out[-1], placed)
+                else:
+                    out.append(placed)
+        return tuple(out)
+
+
+@dataclass(frozen=True, slots=True)
+class Bank:
+    """The packs in parallel, and the site's time zone by name."""
+
+    packs: tuple[History, ...]
+    timezone: str = "UTC"
+
+
+def span(a: Mark, b: Mark) -> Span:
+    """Return what flowed between two marks whose counters run on."""
+    return Span(
+        b.time_s - a.time_s,
+        b.covered_s - a.covered_s,
+        b.ah_in - a.ah_in,
+        b.ah_out - a.ah_out,
+        b.wh_in - a.wh_in,
+        b.wh_out - a.wh_out,
+    )
+
+
+def _one(before: Run, after: Run, period_s: float) -> bool:
+    near = after.start.time_s - before.end.time_s <= max(BRIDGE_S, 5 * period_s)
+    return near and before.kind == after.kind and before.open_end and after.open_start
