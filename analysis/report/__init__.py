@@ -1,0 +1,1 @@
+"""Reports as values (`value`), their words (`words`), their figures (`figures_*`) and two thin renderers."""

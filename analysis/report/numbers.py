@@ -1,0 +1,214 @@
+"""Numbers as people read them: honest digits, units, intervals; and as JSON.
+
+The last digit shown is the one the interval reaches: a half-width of 0.43 Ah gives one decimal, 12 Ah none.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from analysis.estimate import Estimate
+from analysis.report.value import Card, Numbers, Report
+
+MINUS = "−"
+THIN = "\u202f"
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """How the reader wants units: metric unless the configuration asks otherwise."""
+
+    temperature: Literal["°C", "°F"] = "°C"
+    wire: Literal["mm²", "AWG"] = "mm²"
+
+
+METRIC = Units()
+
+_SHOWN = {"1": ("%", 100.0), "s": ("h", 1 / 3600.0), "Wh": ("kWh", 1e-3), "Ω": ("mΩ", 1e3), "": ("", 1.0)}
+_DECIMALS = {
+    "%": 1,
+    "h": 1,
+    "kWh": 1,
+    "mΩ": 2,
+    "Ah": 1,
+    "mA": 1,
+    "A": 1,
+    "V": 2,
+    "mV": 0,
+    "°C": 1,
+    "W": 0,
+    "EFC": 1,
+    "": 0,
+    "Ah/day": 2,
+    "%/year": 1,
+    "days": 0,
+    "W/K": 1,
+}
+
+
+def shown_unit(unit: str, units: Units = METRIC) -> tuple[str, float, float]:
+    """How a canonical unit is shown.
+
+    Returns
+    -------
+    (unit, factor, offset)
+        shown = value × factor + offset.
+    """
+    if unit == "°C" and units.temperature == "°F":
+        return "°F", 1.8, 32.0
+    if unit.startswith("1/"):
+        return "%/" + unit[2:], 100.0, 0.0
+    name, factor = _SHOWN.get(unit, (unit, 1.0))
+    return name, factor, 0.0
+
+
+def decimals_for(half_width: float) -> int:
+    """Decimals that a half-width supports: two digits of it if it starts with 1 or 2, else one.
+
+    >>> decimals_for(0.43), decimals_for(0.14), decimals_for(12.0)
+    (1, 2, 0)
+    """
+    if not half_width > 0 or not math.isfinite(half_width):
+        return 1
+    exponent = math.floor(math.log10(half_width))
+    leading = half_width / 10**exponent
+    return max(0, -exponent + (1 if leading < 2.95 else 0))
+
+
+def plain(value: float, decimals: int) -> str:
+    """A number with a real minus sign and thin spaces in thousands; never "−0".
+
+    >>> plain(-1234.5, 0), plain(-0.04, 1)
+    ('−1\u202f234', '0.0')
+    """
+    rounded = round(value, decimals) + 0.0
+    text = f"{abs(rounded):,.{decimals}f}".replace(",", THIN)
+    return (MINUS if rounded < 0 else "") + text
+
+
+def _decimals(e: Estimate, unit: str, factor: float) -> int:
+    if e.low is not None and e.high is not None and e.high > e.low:
+        return min(decimals_for(abs(e.high - e.low) / 2 * abs(factor)), 4)
+    return _DECIMALS.get(unit, 1)
+
+
+def value_text(e: Estimate, units: Units = METRIC) -> str:
+    """The value with its unit, or an en dash if there is none.
+
+    >>> value_text(Estimate(27.43, "Ah", 27.0, 27.9))
+    '27.4\u202fAh'
+    """
+    if e.value is None:
+        return "–"
+    unit, factor, offset = shown_unit(e.unit, units)
+    number = plain(e.value * factor + offset, _decimals(e, unit, factor))
+    return f"{number}{THIN}{unit}" if unit else number
+
+
+def interval_text(e: Estimate, units: Units = METRIC) -> str:
+    """The 95 % interval, or the reason why there is none.
+
+    >>> interval_text(Estimate(27.43, "Ah", 27.0, 27.9))
+    '27.0 to 27.9'
+    """
+    if e.value is None:
+        return e.reason
+    if e.low is None or e.high is None:
+        return e.reason or "no interval given"
+    unit, factor, offset = shown_unit(e.unit, units)
+    places = _decimals(e, unit, factor)
+    low, high = sorted((e.low * factor + offset, e.high * factor + offset))
+    return f"{plain(low, places)} to {plain(high, places)}"
+
+
+def say(e: Estimate, units: Units = METRIC) -> str:
+    """A number inside a sentence: "27.4 Ah (27.0 to 27.9)", or "not known"."""
+    if e.value is None:
+        return "not known"
+    if e.low is None or e.high is None:
+        return value_text(e, units)
+    return f"{value_text(e, units)} ({interval_text(e, units)})"
+
+
+def basis_text(e: Estimate) -> str:
+    """What a number was computed from, with the covered share of its window if that is short of whole."""
+    parts = [e.basis] if e.basis else []
+    if e.coverage is not None and e.coverage < 0.995:
+        parts.append(f"{math.floor(e.coverage * 100)}{THIN}% of the time recorded")
+    return "; ".join(parts)
+
+
+def estimate_json(e: Estimate) -> dict[str, Any]:
+    """One number with everything that belongs to it, in its canonical unit."""
+    return {
+        "value": e.value,
+        "unit": e.unit,
+        "low": e.low,
+        "high": e.high,
+        "basis": e.basis,
+        "n": e.n,
+        "coverage": e.coverage,
+        "reason": e.reason,
+    }
+
+
+def as_json(report: Report) -> dict[str, Any]:
+    """Every number and finding of a report, by section, ready for `json.dumps`.
+
+    Returns
+    -------
+    dict
+        kind, title, site, timezone, first, last, numbers {section: {row key: {column: estimate}}}, findings.
+    """
+    numbers: dict[str, dict[str, dict[str, Any]]] = {}
+    findings: list[dict[str, Any]] = []
+    for section in report.sections:
+        for block in section.blocks:
+            if isinstance(block, Numbers):
+                rows = numbers.setdefault(section.key, {})
+                for row in block.rows:
+                    pairs = zip(block.columns, row.values, strict=True)
+                    rows.setdefault(row.key, {}).update({column: estimate_json(e) for column, e in pairs})
+            elif isinstance(block, Card):
+                findings.append(_finding_json(block))
+    return {
+        "kind": report.kind,
+        "title": report.title,
+        "site": report.site,
+        "timezone": report.timezone,
+        "first": report.first,
+        "last": report.last,
+        "numbers": numbers,
+        "findings": findings,
+    }
+
+
+def _finding_json(card: Card) -> dict[str, Any]:
+    f = card.finding
+    forecast = None
+    if f.forecast is not None:
+        forecast = {
+            "what": f.forecast.what,
+            "day": f.forecast.day,
+            "earliest": f.forecast.earliest,
+            "latest": f.forecast.latest,
+            "reason": f.forecast.reason,
+        }
+    return {
+        "kind": f.kind,
+        "pack": f.pack,
+        "cell": f.cell,
+        "since": f.since,
+        "severity": f.severity,
+        "confidence": f.confidence,
+        "value": f.value,
+        "low": f.low,
+        "high": f.high,
+        "unit": f.unit,
+        "forecast": forecast,
+        "meaning": f.meaning,
+        "check_next": f.check_next,
+        "evidence": list(f.evidence),
+    }

@@ -1,0 +1,179 @@
+"""Axes that read without a legend: days along the bottom, the unit above the axis, names beside the lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date, timedelta
+from typing import Literal
+
+from matplotlib.axes import Axes
+
+from analysis.report.style import INK, MUTED, RULE
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def ordinal(day: str) -> int:
+    """Day number of an ISO date; the x of every figure over days."""
+    return date.fromisoformat(day).toordinal()
+
+
+def short_day(day: str | int) -> str:
+    """Write a date as "14 Jan", without the year.
+
+    >>> short_day("2026-01-14")
+    '14 Jan'
+    """
+    d = date.fromordinal(day) if isinstance(day, int) else date.fromisoformat(day)
+    return f"{d.day} {_MONTHS[d.month - 1]}"
+
+
+def long_day(day: str | int) -> str:
+    """Write a date as "14 Jan 2026".
+
+    >>> long_day("2026-01-14")
+    '14 Jan 2026'
+    """
+    d = date.fromordinal(day) if isinstance(day, int) else date.fromisoformat(day)
+    return f"{d.day} {_MONTHS[d.month - 1]} {d.year}"
+
+
+def span_text(first: str, last: str) -> str:
+    """Write a span of days as "12 to 18 Jan 2026", as short as it stays clear.
+
+    >>> span_text("2026-01-12", "2026-01-18"), span_text("2025-12-29", "2026-01-04")
+    ('12 to 18 Jan 2026', '29 Dec 2025 to 4 Jan 2026')
+    """
+    a, b = date.fromisoformat(first), date.fromisoformat(last)
+    if a == b:
+        return long_day(first)
+    if (a.year, a.month) == (b.year, b.month):
+        return f"{a.day} to {long_day(last)}"
+    if a.year == b.year:
+        return f"{short_day(first)} to {long_day(last)}"
+    return f"{long_day(first)} to {long_day(last)}"
+
+
+def week_axis(ax: Axes, first: int, last: int) -> None:
+    """Label every day of a week with its name and number."""
+    days = range(first, last + 1)
+    ax.set_xticks(list(days))
+    ax.set_xticklabels(
+        [f"{WEEKDAYS[date.fromordinal(d).weekday()]}\n{date.fromordinal(d).day}" for d in days]
+    )
+    ax.set_xlim(first - 0.6, last + 0.6)
+    ax.tick_params(axis="x", length=0, pad=4)
+
+
+def day_axis(ax: Axes, first: int, last: int) -> None:
+    """Label a span of days with at most five dates, on Mondays, months or years as the span asks."""
+    span = max(last - first, 1)
+    ticks = _ticks(first, last, span)
+    years = span > 1100
+    ax.set_xticks(ticks)
+    ax.set_xticklabels([str(date.fromordinal(t).year) if years else short_day(t) for t in ticks])
+    ax.set_xlim(first - 0.02 * span, last + 0.02 * span)
+    ax.tick_params(axis="x", length=3)
+
+
+def _ticks(first: int, last: int, span: int) -> list[int]:
+    if span <= 10:
+        step = max(1, math.ceil(span / 4))
+        return list(range(first, last + 1, step))
+    if span <= 70:
+        monday = first + (-(date.fromordinal(first).weekday())) % 7
+        step = 7 * max(1, math.ceil(span / 7 / 4))
+        return list(range(monday, last + 1, step))
+    months = []
+    d = date.fromordinal(first).replace(day=1)
+    while d.toordinal() <= last:
+        if d.toordinal() >= first:
+            months.append(d)
+        d = (d + timedelta(days=32)).replace(day=1)
+    if span > 1100:
+        months = [m for m in months if m.month == 1]
+    step = max(1, math.ceil(len(months) / 4))
+    return [m.toordinal() for m in months[::step]]
+
+
+def unit_label(ax: Axes, text: str) -> None:
+    """Write the unit and the meaning above the axis, from its left edge: nothing is read sideways."""
+    ax.annotate(
+        text,
+        (0, 1),
+        xytext=(-38, 8),
+        xycoords="axes fraction",
+        textcoords="offset pixels",
+        ha="left",
+        va="bottom",
+        fontsize=12.5,
+        color=INK,
+        annotation_clip=False,
+    )
+
+
+def light_grid(ax: Axes, axis: Literal["x", "y"] = "y") -> None:
+    """Thin rules behind the marks."""
+    ax.grid(visible=True, axis=axis, color=RULE, linewidth=0.8)
+    ax.set_axisbelow(True)
+
+
+def name_beside(
+    ax: Axes,
+    x: float,
+    y: float,
+    text: str,
+    *,
+    dx: float = 6,
+    dy: float = 0,
+    ha: str = "left",
+    color: str = INK,
+) -> None:
+    """Put a name beside a mark, with a paper halo so that lines under it do not disturb."""
+    ax.annotate(
+        text,
+        (x, y),
+        xytext=(dx, dy),
+        textcoords="offset pixels",
+        ha=ha,
+        va="center",
+        fontsize=12.5,
+        color=color,
+        annotation_clip=False,
+    )
+
+
+def nice_limits(values: Sequence[float], *, least: float, zero: bool = False) -> tuple[float, float]:
+    """Limits around values, never tighter than `least`, so that noise is not blown up.
+
+    >>> nice_limits([0.1, -0.1], least=1.0)
+    (-0.5, 0.5)
+    """
+    low, high = (min(values), max(values)) if values else (0.0, 0.0)
+    if zero:
+        low, high = min(low, 0.0), max(high, 0.0)
+    pad = 0.1 * (high - low)
+    low, high = low - (pad if not zero or low < 0 else 0.0), high + pad
+    if high - low < least:
+        middle = (low + high) / 2
+        if zero and low >= 0:
+            return 0.0, least
+        return middle - least / 2, middle + least / 2
+    return low, high
+
+
+def muted_note(ax: Axes, text: str) -> None:
+    """A sentence in the middle of an empty panel."""
+    ax.text(
+        0.5,
+        0.5,
+        text,
+        transform=ax.transAxes,
+        ha="center",
+        va="center",
+        color=MUTED,
+        fontsize=12.5,
+        wrap=True,
+    )
