@@ -45,3 +45,10 @@ class Estimate:
 def unknown(unit: str, reason: str, basis: str = "", n: int = 0, coverage: float | None = None) -> Estimate:
     """Return an estimate without a value, with the reason and what would supply it."""
     return Estimate(None, unit, basis=basis, n=n, coverage=coverage, reason=reason)
+
+
+def around(
+    value: float, half: float, unit: str, *, basis: str = "", n: int = 0, coverage: float | None = None
+) -> Estimate:
+    """Return an estimate with a symmetric 95 % interval of `half` on each side."""
+    return Estimate(value, unit, value - half, value + half, basis, n, coverage)

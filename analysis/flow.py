@@ -23,8 +23,9 @@ class FlowDay:
         ∫ I² dt of the covered time; times a resistance it is the heat lost in it. [A²h]
     i2t_in_a2h : float
         The part of it while charging. [A²h]
-    abs_s : float
-        Covered time with |I| above 0.005 C. [s]
+    positive_s, negative_s : float
+        Covered time with the meter above and below zero; a zero error of the sensor shifts the sums by
+        itself times these. [s]
     """
 
     total: Mark
@@ -32,7 +33,8 @@ class FlowDay:
     max_discharge_a: float
     i2t_a2h: float
     i2t_in_a2h: float
-    abs_s: float
+    positive_s: float
+    negative_s: float
 
 
 def observe_flow(day: CleanDay) -> FlowDay:
@@ -49,7 +51,7 @@ def observe_flow(day: CleanDay) -> FlowDay:
     """
     frame = day.frame
     if frame.time_s.size == 0:
-        return FlowDay(Mark(float(frame.start_s), 0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0)
+        return FlowDay(Mark(float(frame.start_s), 0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     own = slice(frame.lead, None)
     current = np.nan_to_num(frame.pack_a[own], nan=0.0).astype(np.float64)
     dt = day.dt_s[own]
@@ -61,5 +63,6 @@ def observe_flow(day: CleanDay) -> FlowDay:
         max_discharge_a=float(max(-current.min(initial=0.0), 0.0)),
         i2t_a2h=float(square.sum()) / 3600,
         i2t_in_a2h=float(square[charging].sum()) / 3600,
-        abs_s=float(dt[np.abs(current) > 0.005 * day.facts.rated_ah].sum()),
+        positive_s=float(dt[charging].sum()),
+        negative_s=float(dt[current < 0].sum()),
     )

@@ -1,0 +1,212 @@
+"""Windows of a history that close, and the zero error of the current sensor that their closing reveals.
+
+A zero error b of the current sensor adds b × time to the charge and b × V × time to the energy of every
+window, in the opposite sense to charge and discharge. It is one unknown, shared by all windows, and it is
+carried as one: estimated with its uncertainty, shown, and never hidden in a correction.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from analysis.history import History, PlacedAnchor, Span, span
+
+LOSS_MEAN, LOSS_U = 0.002, 0.002
+"""Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
+Coulombic efficiency above 0.995 is usual for the chemistry: from memory."""
+DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
+"""What a pack's own electronics take past its current sensor, and its standard uncertainty. [A]
+Common practice, no source."""
+OFFSET_U_A = 0.15
+"""Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
+CLOSURE_U = {"taper": 0.003, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
+"""How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
+WARM_C = 6.0
+"""In a day whose coldest sensor stays above, no heater ran. [°C] Heaters start near 0 °C: trade practice."""
+LEAST_EFC, LEAST_HOURS = 0.3, 20.0
+"""A window has to move at least this charge, fraction of the rated capacity, and last this long. [h]"""
+HIDDEN = 0.005
+"""Charge that may have flown unseen in gaps, of what went in, for a window to close."""
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """From one full anchor to a later one of the same kind.
+
+    Attributes
+    ----------
+    first, last : str
+        Local dates of the two anchors.
+    span : Span
+        What flowed.
+    closure_u_ah : float
+        Standard uncertainty of the charge by which its ends differ. [Ah]
+    hours_in, hours_out : float
+        Covered hours with the meter above and below zero. [h]
+    start_s, end_s : float
+        Instants of the two anchors. [s]
+    warm : bool
+        Whether no heater can have run.
+    efficiency, low, high : float or None
+        Energy out over energy in, zero error taken out. [1]
+    """
+
+    first: str
+    last: str
+    span: Span
+    closure_u_ah: float
+    hours_in: float
+    hours_out: float
+    start_s: float
+    end_s: float
+    warm: bool
+    efficiency: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """A zero error of the current sensor with its standard uncertainty, and where it is from. [A]"""
+
+    offset_a: float
+    u_a: float
+    basis: str
+
+
+def windows(history: History) -> tuple[Window, ...]:
+    """Find the windows of a history that close: between full anchors of the kind it has most charge between.
+
+    Windows with gaps in which more than `HIDDEN` of the charge may have flown are left out.
+    """
+    best: tuple[Window, ...] = ()
+    for quality, closure_u in CLOSURE_U.items():
+        anchors = [a for a in history.anchors("full") if a.anchor.quality == quality]
+        made = tuple(_windows_between(history, anchors, closure_u))
+        if sum(w.span.ah_in for w in made) > 1.25 * sum(w.span.ah_in for w in best):
+            best = made
+    return best
+
+
+def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: float) -> list[Window]:
+    rated = history.facts.rated_ah
+    found: list[Window] = []
+    start: PlacedAnchor | None = None
+    for anchor in anchors:
+        if start is None:
+            start = anchor
+            continue
+        moved = span(start.mark, anchor.mark)
+        if moved.elapsed_s < LEAST_HOURS * 3600 or moved.ah_out < LEAST_EFC * rated:
+            continue
+        if _hidden_ah(moved) <= HIDDEN * moved.ah_in:
+            found.append(_window(history, start, anchor, moved, closure_u * rated * math.sqrt(2)))
+        start = anchor
+    return found
+
+
+def _hidden_ah(moved: Span) -> float:
+    """Charge that may have flown in a window's gaps, at its mean current. [Ah]"""
+    return moved.uncovered_s * (moved.ah_in + moved.ah_out) / max(moved.covered_s, 1.0)
+
+
+def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_ah: float) -> Window:
+    days = history.digests[a.index : b.index + 1]
+    share = moved.covered_s / max(sum(d.flow.total.covered_s for d in days), 1.0)
+    return Window(
+        first=a.day,
+        last=b.day,
+        span=moved,
+        closure_u_ah=u_ah,
+        hours_in=share * sum(d.flow.positive_s for d in days) / 3600,
+        hours_out=share * sum(d.flow.negative_s for d in days) / 3600,
+        start_s=a.mark.time_s,
+        end_s=b.mark.time_s,
+        warm=all(d.usage.temp_min_c > WARM_C for d in days),
+    )
+
+
+def closure_zero(found: tuple[Window, ...]) -> Zero | None:
+    """Estimate the zero error from windows in which no heater ran; None without any.
+
+    What a window gained is the loss of charge in the cells, the drain past the sensor, and b × time.
+    """
+    warm = [w for w in found if w.warm]
+    hours = sum(w.span.covered_s for w in warm) / 3600
+    if hours < LEAST_HOURS:
+        return None
+    net = sum(w.span.ah for w in warm)
+    ah_in = sum(w.span.ah_in for w in warm)
+    offset = (net - LOSS_MEAN * ah_in) / hours - DRAIN_MEAN_A
+    ends = _ends(warm)
+    u = math.hypot(LOSS_U * ah_in / hours, DRAIN_U_A, ends / hours)
+    return Zero(offset, u, f"{len(warm)} closed windows, {warm[0].first} to {warm[-1].last}")
+
+
+def combined_zero(*known: Zero | None) -> Zero:
+    """Combine what is known of the zero with what any such sensor may have, weighted by variance."""
+    parts = [z for z in known if z is not None and z.u_a > 0]
+    weights = [1 / OFFSET_U_A**2, *(1 / z.u_a**2 for z in parts)]
+    offset = sum(w * z.offset_a for w, z in zip(weights[1:], parts, strict=True)) / sum(weights)
+    basis = "; ".join(z.basis for z in parts) or "not measured: limits of ±0.25 A"
+    return Zero(offset, 1 / math.sqrt(sum(weights)), basis)
+
+
+def pooled(found: tuple[Window, ...]) -> Window | None:
+    """Add windows up; None if there are none."""
+    if not found:
+        return None
+    spans = [w.span for w in found]
+    total = Span(*(sum(getattr(s, name) for s in spans) for name in Span.__dataclass_fields__))
+    return replace(
+        found[0],
+        last=found[-1].last,
+        span=total,
+        closure_u_ah=_ends(found),
+        hours_in=sum(w.hours_in for w in found),
+        hours_out=sum(w.hours_out for w in found),
+        end_s=found[-1].end_s,
+        warm=all(w.warm for w in found),
+    )
+
+
+def _ends(found: Sequence[Window]) -> float:
+    """Standard uncertainty of the closure of windows in a row: where they touch, their ends cancel. [Ah]"""
+    total = 0.0
+    for i, window in enumerate(found):
+        if i == 0 or found[i - 1].end_s != window.start_s:
+            total += window.closure_u_ah**2
+    return math.sqrt(total)
+
+
+def energies(window: Window, offset_a: float) -> tuple[float, float]:
+    """Energy in and out of a window with the zero error taken out. [Wh]"""
+    moved = window.span
+    volts_in = moved.wh_in / moved.ah_in if moved.ah_in > 0 else 0.0
+    volts_out = moved.wh_out / moved.ah_out if moved.ah_out > 0 else 0.0
+    return (
+        moved.wh_in - offset_a * volts_in * window.hours_in,
+        moved.wh_out + offset_a * volts_out * window.hours_out,
+    )
+
+
+def _ratio(window: Window, offset_a: float) -> float:
+    e_in, e_out = energies(window, offset_a)
+    return e_out / e_in if e_in > 0 else float("nan")
+
+
+def interval(window: Window, zero: Zero) -> tuple[float, float, float]:
+    """Efficiency of a window with the ends of its 95 % interval, zero and closure in it. [1]"""
+    value = _ratio(window, zero.offset_a)
+    u_zero = 0.5 * abs(_ratio(window, zero.offset_a + zero.u_a) - _ratio(window, zero.offset_a - zero.u_a))
+    u_ends = value * window.closure_u_ah / max(window.span.ah_in, 1e-9)
+    half = 1.96 * math.hypot(u_zero, u_ends)
+    return value, value - half, min(value + half, 1.0)
+
+
+def with_efficiency(window: Window, zero: Zero) -> Window:
+    """Fill in the efficiency of a window and its 95 % interval."""
+    value, low, high = interval(window, zero)
+    return replace(window, efficiency=value, low=low, high=high)
