@@ -60,7 +60,9 @@ def _bits(name: str, width: int, note: str) -> Channel:
 _PACK = (
     _number("pack_v", "V", 0.01, 0, 120, "Voltage at the pack terminals."),
     _number("pack_a", "A", 0.01, -1500, 1500, "Current; positive charges the pack."),
-    _number("soc", "1", 0.0001, 0, 1.2, "State of charge as the pack reports it; never trusted as a measurement."),
+    _number(
+        "soc", "1", 0.0001, 0, 1.2, "State of charge as the pack reports it; never trusted as a measurement."
+    ),
     _number("soh", "1", 0.0001, 0, 1.2, "State of health as the pack reports it."),
     _number("remaining_ah", "Ah", 0.1, 0, 20000, "Charge left, as reported."),
     _number("full_ah", "Ah", 0.1, 0, 20000, "Full-charge capacity, as reported."),
@@ -71,7 +73,9 @@ _CELLS = tuple(
     for i in range(1, MAX_CELLS + 1)
 )
 _TEMPS = tuple(
-    _number(f"temp_{i}", "°C", 0.1, -50, 120, f"Temperature sensor {i}; cell sensors first, then others by role.")
+    _number(
+        f"temp_{i}", "°C", 0.1, -50, 120, f"Temperature sensor {i}; cell sensors first, then others by role."
+    )
     for i in range(1, MAX_TEMPS + 1)
 )
 _STATE = (
@@ -82,7 +86,9 @@ _STATE = (
     _number("charge_limit_a", "A", 0.1, 0, 3000, "Charging current the pack asks not to exceed."),
     _number("discharge_limit_a", "A", 0.1, 0, 3000, "Discharging current the pack asks not to exceed."),
     _number("charge_limit_v", "V", 0.01, 0, 120, "Charging voltage the pack asks not to exceed."),
-    _number("discharge_limit_v", "V", 0.01, 0, 120, "Voltage below which the pack asks not to be discharged."),
+    _number(
+        "discharge_limit_v", "V", 0.01, 0, 120, "Voltage below which the pack asks not to be discharged."
+    ),
     _bits("warnings", 32, "Warning bits, named by the map."),
     _bits("protections", 32, "Protection bits, named by the map."),
     _bits("balancing_cells", 32, "Bit 0 is cell 1; set while that cell is being balanced."),

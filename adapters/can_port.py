@@ -1,0 +1,245 @@
+"""One CAN bus, opened once and shared: a thread receives, every pack on the bus takes its frames."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from adapters.binding import EXTENDED
+from adapters.can_plan import Assembler
+from adapters.configs import CanConfig
+from adapters.errors import SourceLost
+from adapters.gate import ListenOnlyBus, RequestFrame
+
+if TYPE_CHECKING:
+    import can
+
+OPEN_S = 8.0
+"""Longest wait for a bus to open; serial adapters need two seconds by themselves. [s]"""
+HANG_S = 4.0
+"""A receiving thread that shows no sign of life for so long hangs. [s]"""
+WAIT_S = 0.2
+"""Longest wait inside the driver for one frame. [s]"""
+MOST_BAD = 1000
+"""Undecodable pieces in a row after which the adapter is taken for broken."""
+BUS_OFF = 0x40
+"""Bit of an error frame's identifier. Source: Linux, include/uapi/linux/can/error.h, CAN_ERR_BUSOFF."""
+ERROR_PASSIVE = 0x30
+"""Bits of data[1] of an error frame: receive or transmit error-passive. Source: as above."""
+
+Key = tuple[str, str]
+
+
+class CanPort:
+    """A bus, and the thread that receives from it. Get it with `port_to`."""
+
+    def __init__(self, config: CanConfig) -> None:
+        self._config = config
+        self.place = f"can {config.interface} {config.channel}"
+        self._users: tuple[Assembler, ...] = ()
+        self._table: dict[int, tuple[Assembler, ...]] = {}
+        self._requests: tuple[RequestFrame, ...] = ()
+        self._thread: threading.Thread | None = None
+        self._stop = threading.Event()
+        self._ready = threading.Event()
+        self._failed: SourceLost | None = None
+        self._alive_s = 0.0
+        self._seen: dict[int, float] = {}
+        self.bad = 0
+
+    async def join(self, user: Assembler, requests: Sequence[RequestFrame]) -> None:
+        """Add a listener; opens the bus for the first one, and anew if it failed.
+
+        Raises
+        ------
+        SourceLost
+            If the bus does not open.
+        """
+        self._users = (*self._users, user)
+        self._table = _table(self._users)
+        self._requests = tuple(dict.fromkeys((*self._requests, *requests)))
+        if self._thread is None or self._failed is not None or not self._thread.is_alive():
+            self._start()
+        give_up = time.monotonic() + OPEN_S
+        while not self._ready.is_set():
+            if self._failed is not None:
+                raise self._failed
+            if time.monotonic() > give_up:
+                self._stop.set()
+                raise SourceLost(
+                    f"{self.place}: does not open in {OPEN_S:g} s", "unplug the adapter and plug it in"
+                )
+            await asyncio.sleep(0.02)
+
+    def _start(self) -> None:
+        self._stop.set()
+        self._stop, self._ready = threading.Event(), threading.Event()
+        self._failed = None
+        self._alive_s = time.monotonic()
+        run = (self._stop, self._ready, self._requests)
+        self._thread = threading.Thread(target=self._run, args=run, name=self.place, daemon=True)
+        self._thread.start()
+
+    def leave(self, user: Assembler) -> None:
+        """Remove a listener; the last one closes the bus."""
+        self._users = tuple(other for other in self._users if other is not user)
+        self._table = _table(self._users)
+        if not self._users:
+            self._stop.set()
+            if self._thread is not None and self._thread is not threading.current_thread():
+                self._thread.join(2 * WAIT_S)
+            if _PORTS.get(_key(self._config)) is self:
+                del _PORTS[_key(self._config)]
+
+    def check(self) -> None:
+        """Raise SourceLost if the bus is gone or its driver hangs."""
+        if self._failed is not None:
+            raise self._failed
+        if time.monotonic() - self._alive_s > HANG_S:
+            self._stop.set()
+            self._failed = SourceLost(f"{self.place}: the adapter hangs", "it is opened again by itself")
+            raise self._failed
+
+    def why_silent(self, keys: Iterable[int], waited_s: float) -> tuple[str, str]:
+        """Say what is on the bus instead of the frames that were wanted: reason and remedy."""
+        wanted = ", ".join(_shown(key) for key in sorted(keys)[:4])
+        cutoff = time.monotonic() - waited_s
+        others = sorted(key for key, seen_s in list(self._seen.items()) if seen_s >= cutoff)
+        if not others:
+            return (
+                f"{self.place}: the bus is silent",
+                "check wiring, termination, bit rate, and that the pack is on",
+            )
+        heard = ", ".join(_shown(key) for key in others[:6])
+        return (
+            f"{self.place}: frames come ({heard}) but none of the binding's ({wanted}, …)",
+            "check binding and database, or run bankbook probe",
+        )
+
+    def _run(self, stop: threading.Event, ready: threading.Event, requests: Sequence[RequestFrame]) -> None:
+        bus = None
+        try:
+            bus = ListenOnlyBus(open_bus(self._config), requests)
+            ready.set()
+            self._receive(bus, stop, requests)
+        except SourceLost as exc:
+            self._fail(exc, stop)
+        except Exception as exc:
+            # Drivers raise errors of many kinds when a device goes; every one means: close and open again.
+            lost = SourceLost(f"{self.place}: {_first_line(exc)}", "check the adapter and its cable")
+            lost.__cause__ = exc
+            self._fail(lost, stop)
+        finally:
+            if bus is not None:
+                bus.shutdown()
+
+    def _fail(self, lost: SourceLost, stop: threading.Event) -> None:
+        if stop is self._stop:
+            self._failed = lost
+
+    def _receive(self, bus: ListenOnlyBus, stop: threading.Event, requests: Sequence[RequestFrame]) -> None:
+        due = dict.fromkeys(requests, 0.0)
+        bad = 0
+        while not stop.is_set():
+            now = time.monotonic()
+            self._alive_s = now
+            for request, at in due.items():
+                if now >= at:
+                    bus.ask(request)
+                    due[request] = now + request.every_s
+            try:
+                frame = bus.recv(WAIT_S)
+            except ValueError as exc:
+                bad, self.bad = bad + 1, self.bad + 1
+                if bad > MOST_BAD:
+                    raise SourceLost(
+                        f"{self.place}: only noise comes", "check adapter kind and bit rate"
+                    ) from exc
+                continue
+            if frame is None:
+                continue
+            bad = 0
+            if frame.is_error_frame:
+                self._judge_error(frame)
+            elif not frame.is_remote_frame:
+                self._give(frame)
+
+    def _give(self, frame: can.Message) -> None:
+        now = time.monotonic()
+        key = frame.arbitration_id | EXTENDED if frame.is_extended_id else frame.arbitration_id
+        if key in self._seen or len(self._seen) < 512:
+            self._seen[key] = now
+        users = self._table.get(key)
+        if users is not None:
+            payload = bytes(frame.data)
+            for user in users:
+                user.take(key, payload, now)
+
+    def _judge_error(self, frame: can.Message) -> None:
+        if frame.arbitration_id & BUS_OFF:
+            raise SourceLost(
+                f"{self.place}: bus-off, too many errors", "check bit rate, wiring and termination"
+            )
+
+
+def open_bus(config: CanConfig) -> Any:
+    """Open a bus with python-can, listening only wherever the driver offers it.
+
+    Raises
+    ------
+    SourceLost
+        If the interface does not exist or does not open.
+    """
+    import can
+
+    options: dict[str, Any] = {"interface": config.interface, "channel": config.channel}
+    if config.interface == "slcan":
+        options |= {"bitrate": config.bitrate, "listen_only": not config.allow_requests, "timeout": 0.05}
+    elif config.interface == "socketcand":
+        options |= {"host": config.host, "port": config.host_port}
+    try:
+        return can.Bus(**options)
+    except (can.CanError, OSError, ValueError, ImportError) as exc:
+        place = f"can {config.interface} {config.channel}"
+        raise SourceLost(f"{place}: {_first_line(exc)}", _remedy(config, exc)) from exc
+
+
+def _remedy(config: CanConfig, exc: BaseException) -> str:
+    if config.interface == "socketcan" and "No such device" in str(exc):
+        return (
+            f"bring it up: ip link set {config.channel} up type can bitrate {config.bitrate} listen-only on"
+        )
+    if config.interface == "slcan":
+        return "plug the adapter in; `ls /dev/serial/by-id/` lists the ports"
+    return "check interface and channel in bank.toml"
+
+
+def _first_line(exc: BaseException) -> str:
+    return (str(exc) or type(exc).__name__).splitlines()[0]
+
+
+def _shown(key: int) -> str:
+    return f"0x{key & ~EXTENDED:08X}" if key & EXTENDED else f"0x{key:03X}"
+
+
+def _table(users: Iterable[Assembler]) -> dict[int, tuple[Assembler, ...]]:
+    table: dict[int, tuple[Assembler, ...]] = {}
+    for user in users:
+        for key in user.keys:
+            table[key] = (*table.get(key, ()), user)
+    return table
+
+
+_PORTS: dict[Key, CanPort] = {}
+
+
+def _key(config: CanConfig) -> Key:
+    return config.interface, config.channel
+
+
+def port_to(config: CanConfig) -> CanPort:
+    """Return the port of a bus, the same one for every source that names it."""
+    return _PORTS.setdefault(_key(config), CanPort(config))

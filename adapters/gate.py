@@ -1,0 +1,161 @@
+"""The one place where bytes leave. Everything bankbook sends to a bus passes here, and only this may pass.
+
+- Modbus: requests with function code 3 (read holding registers) or 4 (read input registers), nothing else.
+- CAN: nothing, unless the source says `allow_requests = true`; then exactly the request frames that its
+  binding lists, nothing else.
+
+`watch_modbus` sits at the lowest level the Modbus library offers and sees the bytes of every frame just
+before they are written, however the call came about; `ListenOnlyBus` hides a CAN bus and replaces its way
+out. Not covered, because they go to the adapter in the computer and not to the bus: opening a port,
+setting its speed, and the ASCII set-up lines of a serial CAN adapter.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from adapters.errors import BankbookError
+
+if TYPE_CHECKING:
+    import can
+    from pymodbus.client.base import ModbusBaseClient
+    from pymodbus.pdu import ModbusPDU
+
+READ_FUNCTIONS = frozenset({3, 4})
+"""Function codes that read registers. Source: Modbus Application Protocol V1.1b3 (2012), 6.3 and 6.4."""
+
+Framing = Literal["tcp", "rtu"]
+
+
+class GateClosedError(BankbookError, PermissionError):
+    """Something tried to send what bankbook never sends. A defect: it stays inside."""
+
+
+def watch_modbus(framing: Framing) -> Callable[[bool, bytes], bytes]:
+    """Return the hook that lets only register reads out of a Modbus client.
+
+    Parameters
+    ----------
+    framing : {"tcp", "rtu"}
+        How the frames are wrapped: 7 bytes of header before the function code, or the unit id alone.
+
+    Returns
+    -------
+    callable
+        `(sending, packet) -> packet`, for the client's `trace_packet`. Raises GateClosedError.
+    """
+    at = 7 if framing == "tcp" else 1
+    length = 12 if framing == "tcp" else 8
+
+    def hook(sending: bool, packet: bytes) -> bytes:
+        if sending and (len(packet) != length or packet[at] not in READ_FUNCTIONS):
+            code = packet[at] if len(packet) > at else -1
+            raise GateClosedError(
+                f"refused to send Modbus function {code}", "bankbook only reads; report this"
+            )
+        return packet
+
+    return hook
+
+
+async def ask_registers(
+    client: ModbusBaseClient, *, function: int, address: int, count: int, unit: int
+) -> ModbusPDU:
+    """Send one read request and wait for its answer.
+
+    Parameters
+    ----------
+    client : ModbusBaseClient
+        A client whose `trace_packet` is `watch_modbus`.
+    function : {3, 4}
+        Function code.
+    address, count : int
+        First register on the wire, and how many (1 to 125).
+    unit : int
+        Unit id.
+
+    Raises
+    ------
+    GateClosedError
+        For any other function, or a count outside the standard.
+    """
+    if function not in READ_FUNCTIONS or not 1 <= count <= 125:
+        raise GateClosedError(f"refused function {function}, {count} registers", "bankbook only reads")
+    if function == 3:
+        return await client.read_holding_registers(address, count=count, device_id=unit)
+    return await client.read_input_registers(address, count=count, device_id=unit)
+
+
+@dataclass(frozen=True, slots=True)
+class RequestFrame:
+    """A CAN frame that a binding says the pack wants to be asked with.
+
+    Attributes
+    ----------
+    can_id : int
+        Identifier, 11 or 29 bits.
+    extended : bool
+        Whether it has 29 bits.
+    payload : bytes
+        0 to 8 bytes.
+    every_s : float
+        How often to ask. [s]
+    """
+
+    can_id: int
+    extended: bool
+    payload: bytes
+    every_s: float
+
+
+class ListenOnlyBus:
+    """A CAN bus with its way out closed, but for the request frames it was made with.
+
+    Parameters
+    ----------
+    bus : can.BusABC
+        An open bus. Its `send` is replaced, so that nobody else who holds it can send either.
+    requests : sequence of RequestFrame
+        Frames that may leave; empty unless the configuration allows requests.
+    """
+
+    def __init__(self, bus: can.BusABC, requests: Sequence[RequestFrame] = ()) -> None:
+        self._bus = bus
+        self._way_out = bus.send
+        self._allowed = frozenset((r.can_id, r.extended, r.payload) for r in requests)
+        # The library's buses are plain objects; every send and every periodic task goes through these two.
+        for name in ("send", "_send_periodic_internal"):
+            setattr(bus, name, self._refuse)
+
+    @staticmethod
+    def _refuse(*_: object, **__: object) -> None:
+        raise GateClosedError("refused to send a CAN frame", "bankbook only listens; report this")
+
+    def recv(self, timeout_s: float) -> can.Message | None:
+        """Wait for the next frame. [s]"""
+        return self._bus.recv(timeout_s)
+
+    def ask(self, request: RequestFrame) -> None:
+        """Send a request frame, if it is one of those allowed.
+
+        Raises
+        ------
+        GateClosedError
+            For any other frame.
+        """
+        if (request.can_id, request.extended, request.payload) not in self._allowed:
+            self._refuse()
+        import can
+
+        frame = can.Message(
+            arbitration_id=request.can_id, is_extended_id=request.extended, data=request.payload
+        )
+        self._way_out(frame, timeout=0.2)
+
+    def shutdown(self) -> None:
+        """Close the bus. Never raises."""
+        with contextlib.suppress(Exception):
+            self._bus.shutdown()

@@ -1,0 +1,183 @@
+"""Modbus packs over TCP or a serial line, read by a register map."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+
+from adapters.base import Reading, Subject
+from adapters.configs import ModbusRtuConfig, ModbusTcpConfig
+from adapters.errors import BadFrame, MapError, SourceLost, SourceTimeout
+from adapters.modbus_line import Line, NoSuchRegister, line_to
+from adapters.pace import Pace
+from adapters.places import Place, SerialPlace, TcpPlace
+from adapters.planner import Read, Rounds, wire_time_s
+from adapters.registers import Check, RegisterMap, find_map, load_map
+
+
+class ModbusAdapter:
+    """One pack on a Modbus wire.
+
+    Parameters
+    ----------
+    config : ModbusTcpConfig or ModbusRtuConfig
+        The source.
+
+    Raises
+    ------
+    MapError
+        If the map is missing or wrong.
+    """
+
+    def __init__(self, config: ModbusTcpConfig | ModbusRtuConfig) -> None:
+        self._config = config
+        self.map: RegisterMap = load_map(find_map(config.map, config.folder))
+        self._place: Place = (
+            TcpPlace(config.host, config.port, "rtu" if config.framing == "rtu" else "tcp")
+            if isinstance(config, ModbusTcpConfig)
+            else SerialPlace(config.port, config.baud, config.parity, config.stopbits)
+        )
+        self._rounds = Rounds(self.map)
+        self._round = 0
+        self._line: Line | None = None
+        self.pace = Pace(config.period_s)
+        self.identity: dict[str, str] = {}
+
+    @property
+    def subjects(self) -> tuple[Subject, ...]:
+        """The pack or witness."""
+        return (self._config.subject,)
+
+    @property
+    def place(self) -> str:
+        """Wire and unit id."""
+        return f"{self._place} unit {self._config.unit}"
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels the map fills."""
+        return self.map.channels
+
+    @property
+    def bit_names(self) -> dict[str, dict[int, str]]:
+        """Names of warning and protection bits."""
+        return self.map.bit_names
+
+    @property
+    def complaint(self) -> str | None:
+        """Why the wanted period is not kept, in one line; None if it is."""
+        return self.pace.complaint(self.place)
+
+    def least_period_s(self) -> float:
+        """Time that the bits of one full round need on a serial wire; 0 on TCP. [s]"""
+        if not isinstance(self._place, SerialPlace):
+            return 0.0
+        place = self._place
+        return sum(
+            wire_time_s(read, place.baud, place.gap_s + self.map.pause_s) for read in self._rounds.reads(0)
+        )
+
+    async def open(self) -> None:
+        """Connect, read the identity, and see that the map fits.
+
+        Raises
+        ------
+        SourceError
+            If nobody answers.
+        MapError
+            If somebody answers who has not these registers, or other things in them.
+        """
+        if self._line is None:
+            self._line = line_to(self._place)
+        try:
+            await self._line.connect(max(self._config.timeout_s, 1.0))
+            self._round = 0
+            await self._fit()
+        except BaseException:
+            await self.close()
+            raise
+
+    async def _fit(self) -> None:
+        for check in self.map.checks:
+            self._judge(
+                check, await self._fetch(check.function, check.address, check.width, f"check of {check.says}")
+            )
+        for identity in self.map.identities:
+            try:
+                registers = await self._ask(identity.function, identity.address, identity.length)
+            except BadFrame:
+                continue
+            self.identity[identity.name] = identity.text(registers)
+        for read in self._rounds.reads(0):
+            await self._fetch(read.function, read.address, read.count, ", ".join(_names(read)))
+
+    async def _fetch(self, function: int, address: int, count: int, what: str) -> Sequence[int]:
+        try:
+            return await self._ask(function, address, count)
+        except NoSuchRegister as exc:
+            remedy = f"check that {self.map.file} is for this model, and function, first and address in it"
+            raise MapError(f'map "{self.map.name}" does not fit ({what}): {exc.message}', remedy) from exc
+
+    def _judge(self, check: Check, registers: Sequence[int]) -> None:
+        came = check.read(registers)
+        if came in check.among if check.among is not None else check.low <= came <= check.high:
+            return
+        wanted = sorted(check.among) if check.among is not None else f"{check.low:g} to {check.high:g}"
+        raise MapError(
+            f'map "{self.map.name}" does not fit {self.place}: {check.says} reads {came:g}, expected {wanted}',
+            f"check that {self.map.file} is for this model",
+        )
+
+    async def _ask(self, function: int, address: int, count: int) -> Sequence[int]:
+        if self._line is None:
+            raise SourceLost(f"{self.place}: not open", "open it first")
+        return await self._line.ask(
+            function=function,
+            address=address,
+            count=count,
+            unit=self._config.unit,
+            timeout_s=self._config.timeout_s,
+            pause_s=self.map.pause_s,
+        )
+
+    async def read(self) -> Reading:
+        """Poll once.
+
+        Raises
+        ------
+        SourceError
+            See `adapters.modbus_line.Line.ask`. If only some of the reads fail, the reading comes without
+            their channels, which are listed as rejected.
+        """
+        began = time.monotonic()
+        values: dict[str, int] = {}
+        rejected: dict[str, str] = {}
+        failed: BadFrame | SourceTimeout | None = None
+        good = 0
+        for read in self._rounds.reads(self._round):
+            try:
+                registers = await self._ask(read.function, read.address, read.count)
+            except (BadFrame, SourceTimeout) as exc:
+                if isinstance(exc, SourceTimeout) and not good:
+                    raise
+                failed = exc
+                rejected.update(dict.fromkeys(_names(read), exc.message))
+                continue
+            good += 1
+            read.decode(registers, values, rejected)
+        if failed is not None and not good:
+            raise failed
+        self._round += 1
+        now = time.monotonic()
+        self.pace.note(began, now)
+        return Reading(self._config.subject, now, values, rejected)
+
+    async def close(self) -> None:
+        """Let go of the wire. Never raises."""
+        if self._line is not None:
+            self._line.leave()
+        self._line = None
+
+
+def _names(read: Read) -> list[str]:
+    return list(dict.fromkeys(item.rule.channel for item in read.items))
