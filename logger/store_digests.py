@@ -1,0 +1,124 @@
+"""The digests of a pack: those kept, those made again because the code or the facts changed, and today's."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
+from multiprocessing import get_context
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, Engine
+
+from adapters.base import Subject
+from logger import sealing_day, sealing_index, store_read
+from logger.days import day_bounds_ms, days_between
+from logger.sealing_day import Job
+from logger.sealing_index import KeptDigest
+from logger.store_engine import make_engine, transaction
+
+if TYPE_CHECKING:
+    from analysis.digest import DayDigest
+    from logger.store import Store
+
+_ALONE = 4
+"""Up to so many days are digested here; for more, worker processes are worth their start."""
+
+
+def load_digests(store: Store, pack: str, first: str | None, last: str | None) -> list[DayDigest]:
+    """Return a digest for every day with readings, by day."""
+    from analysis import digest as digests
+
+    subject = Subject(pack)
+    with store.reading() as conn:
+        facts = sealing_day.facts_print(store_read.facts_of(conn, pack))
+        kept = sealing_index.kept_digests(conn, pack, first, last)
+        sealed = {s.day: s for s in sealing_index.sealed_days(conn, subject, first, last)}
+        hot = hot_days(conn, subject, store.zone, first, last)
+    done = set(sealed) - set(hot)
+    good = {
+        day: k
+        for day, k in kept.items()
+        if day in done and (k.seq, k.version, k.facts) == (sealed[day].seq, digests.VERSION, facts)
+    }
+    zones = {day: s.zone for day, s in sealed.items()} | {
+        day: store.zone.key for day in hot if day not in sealed
+    }
+    wanted = [(day, zones[day]) for day in sorted(zones) if day not in good]
+    made = dict(zip([day for day, _ in wanted], _make(store, subject, wanted), strict=True))
+    if store.write:
+        _keep(
+            store,
+            pack,
+            {d: k for d, k in made.items() if d in sealed and d not in hot},
+            {d: s.seq for d, s in sealed.items()},
+        )
+    return [digests.loads(made[day].body if day in made else good[day].body) for day in sorted(zones)]
+
+
+def hot_days(
+    conn: Connection, subject: Subject, zone: ZoneInfo, first: str | None, last: str | None
+) -> list[str]:
+    """Return the local days of a subject that have hot readings."""
+    number = store_read.subjects(conn).get(subject)
+    span = None if number is None else store_read.hot_span(conn, subject.kind, number)
+    if span is None or number is None:
+        return []
+    return [
+        day for day in days_between(*span, zone)
+        if (first is None or day >= first) and (last is None or day <= last)
+        and store_read.hot_count(conn, subject.kind, number, day_bounds_ms(day, zone))
+    ]  # fmt: skip
+
+
+def day_job(conn: Connection, subject: Subject, day: str, zone: ZoneInfo) -> Job:
+    """Collect what digesting a day as it is in the record needs."""
+    bounds = day_bounds_ms(day, zone)
+    number = store_read.subjects(conn)[subject]
+    return Job(
+        subject=subject,
+        day=day,
+        zone=zone.key,
+        table=store_read.day_table(conn, subject, number, day, bounds),
+        lead=sealing_day.lead_of(conn, subject, day, bounds[0], {}),
+        facts=store_read.facts_of(conn, subject.name),
+        witnesses=sealing_day.witness_tables(conn, day, bounds, {}),
+        supersedes=None,
+        revision=0,
+        hot_rows=0,
+        hot_print="",
+    )
+
+
+def digest_day(address: str, subject: Subject, day: str, zone: str) -> KeptDigest:
+    """Digest one day of a record; runs in worker processes, each with its own connection."""
+    with transaction(_engine(address), address, write=False) as conn:
+        job = day_job(conn, subject, day, ZoneInfo(zone))
+    made = sealing_day.make_digest(job)
+    assert made is not None  # noqa: S101 - packs have facts
+    return made
+
+
+@cache
+def _engine(address: str) -> Engine:
+    return make_engine(address, write=False)
+
+
+def _make(store: Store, subject: Subject, wanted: list[tuple[str, str]]) -> list[KeptDigest]:
+    if len(wanted) <= _ALONE:
+        return [digest_day(store.address, subject, day, zone) for day, zone in wanted]
+    workers = min(os.cpu_count() or 1, 8)
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        futures = [pool.submit(digest_day, store.address, subject, day, zone) for day, zone in wanted]
+        return [f.result() for f in futures]
+
+
+def _keep(store: Store, pack: str, made: dict[str, KeptDigest], seqs: dict[str, int]) -> None:
+    if not made:
+        return
+    with store.writing() as conn:
+        for day, k in made.items():
+            latest = sealing_index.latest_sealed(conn, Subject(pack), day)
+            if latest is not None and latest.seq == seqs[day]:
+                sealing_index.keep_digest(conn, pack, KeptDigest(day, seqs[day], k.version, k.facts, k.body))

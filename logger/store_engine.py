@@ -1,0 +1,111 @@
+"""Connections to the record: SQLite settings, transactions, driver errors translated once."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, exc
+
+from adapters.errors import StoreDamaged, StoreError, StoreFull, StoreLocked
+
+BUSY_S = 30.0
+"""How long a connection waits for another's transaction. [s]"""
+
+_DAMAGED = ("malformed", "not a database", "disk image", "corrupt", "unsupported file format")
+_FULL = ("disk is full", "readonly database", "disk i/o error", "unable to open database file", "read-only")
+
+
+def is_url(address: str) -> bool:
+    """Whether an address names a server rather than a file."""
+    return "://" in address
+
+
+def make_engine(address: str, *, write: bool) -> Engine:
+    """Return an engine for a file or a server's URL.
+
+    Parameters
+    ----------
+    address : str
+        A path, or a URL of SQLAlchemy.
+    write : bool
+        False: connections refuse to change anything.
+    """
+    if is_url(address):
+        engine = create_engine(address)
+    else:
+        engine = create_engine("sqlite://", creator=lambda: connect_file(address, write=write), **_pool())
+        event.listen(engine, "begin", _begin)
+    return engine
+
+
+def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
+    """Open a SQLite file with the record's settings."""
+    db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    try:
+        if write:
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA synchronous=FULL")
+            db.execute("PRAGMA journal_size_limit=4194304")  # a WAL grown by a sealing is cut back
+            db.execute("PRAGMA foreign_keys=ON")
+        else:
+            db.execute("PRAGMA query_only=ON")
+        db.execute("PRAGMA cache_size=-2048")
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def _pool() -> dict[str, Any]:
+    from sqlalchemy.pool import QueuePool
+
+    return {"poolclass": QueuePool, "pool_size": 2, "max_overflow": 8}
+
+
+def _begin(connection: Connection) -> None:
+    """Begin as asked: a writer takes the write lock at once, so as never to fail half-way for want of it."""
+    immediate = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if immediate else "BEGIN")
+
+
+@contextmanager
+def transaction(engine: Engine, address: str, *, write: bool) -> Iterator[Connection]:
+    """Run a block in one transaction; driver errors come out as errors of the store.
+
+    Raises
+    ------
+    StoreDamaged, StoreFull, StoreLocked, StoreError
+        As `translate` tells.
+    """
+    try:
+        with engine.connect().execution_options(writing=write) as connection, connection.begin():
+            yield connection
+    except (exc.DBAPIError, sqlite3.Error) as error:
+        raise translate(error, address) from error
+
+
+def translate(error: Exception, address: str) -> StoreError:
+    """Return the store's error for a driver's."""
+    text = str(getattr(error, "orig", None) or error)
+    low = text.lower()
+    if any(word in low for word in _DAMAGED):
+        return StoreDamaged(
+            f"{address} is damaged: {text}", "move it aside and run `bankbook salvage OLD INTO NEW`"
+        )
+    if any(word in low for word in _FULL):
+        return StoreFull(f"{address} cannot be written: {text}", "free some space or make the disk writable")
+    if "locked" in low or "busy" in low:
+        return StoreLocked(
+            f"{address} is busy: another program holds it", "wait for it to finish, or stop it"
+        )
+    return StoreError(f"{address}: {text}")
+
+
+def file_exists(address: str) -> bool:
+    """Whether there is a record of non-zero size at a path."""
+    path = Path(address)
+    return path.is_file() and path.stat().st_size > 0
