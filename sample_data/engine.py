@@ -88,13 +88,14 @@ class Engine:
         self._rise = np.append(np.diff(chemistry.ocv_v), 0.0)
         self._age_s = 0.0
 
-    def begin_day(self, bank: BankDay) -> None:
+    def begin_day(self, bank: BankDay, day: str) -> None:
         """Take the day's parameters, and put in force what happens at its start."""
         self.bank = bank
         chemistry = self.scenario.chemistry
         for pack, state in zip(bank.packs, self.state.packs, strict=True):
-            state.charge_ah = state.charge_ah + pack.jump_ah
-        self.state.day_index += 1
+            if day != self.state.day:
+                state.charge_ah = state.charge_ah + pack.jump_ah
+        self.state.day = day
         self._inverse = [1 / p.capacity_ah for p in bank.packs]
         self._rc = [[c * p.rc_scale for c in chemistry.rc_ohm] for p in bank.packs]
         self._warm()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,9 +12,10 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from sample_data.bank import BankDay, Scenario, bank_day
-from sample_data.engine import ODD_END_C, Engine, Step
+from sample_data.course import Log, advance, course
+from sample_data.engine import ODD_END_C, Engine
 from sample_data.household import load_w
-from sample_data.sensing import BankCourse, PackCourse, show_pack, show_witness
+from sample_data.sensing import BankCourse, show_pack, show_witness
 from sample_data.state import BankState, initial
 from sample_data.weather import outside_c, solar_w
 
@@ -94,17 +95,6 @@ class SimDay:
     truth: DayTruth
 
 
-@dataclass(slots=True)
-class _Log:
-    """Lists that grow block by block."""
-
-    steps: list[Step] = field(default_factory=list)
-    before: list[list[tuple[float, ...]]] = field(default_factory=list)
-    charge: list[list[Array]] = field(default_factory=list)
-    seen: list[tuple[float, float]] = field(default_factory=list)
-    trips: list[tuple[int, tuple[int, int, str]]] = field(default_factory=list)
-
-
 def bounds(day: dt.date, zone: ZoneInfo) -> tuple[int, int]:
     """Return the UTC epoch seconds of a local day's two midnights."""
     first = dt.datetime.combine(day, dt.time(), zone)
@@ -128,7 +118,7 @@ def simulate(
     scenario : Scenario
         The place; equal scenarios give equal days.
     first_day : datetime.date
-        Local date in the scenario's zone; faults count their days from here.
+        Local date in the scenario's zone; faults count their days from the first day of the state.
     days : int
         How many.
     period_s : int
@@ -155,6 +145,7 @@ def simulate(
         state = initial(
             scenario, float(outside_c(scenario.climate, np.array([float(start), start + 1.0]))[0]) + 1.5
         )
+    state.first_day = state.first_day or first_day.isoformat()
     engine = Engine(scenario, state)
     for number in range(days):
         day = first_day + dt.timedelta(days=number)
@@ -162,7 +153,15 @@ def simulate(
         if until_s is not None:
             end = min(end, begin + int((until_s - begin) // scenario.block_s) * scenario.block_s)
         if end > begin:
-            yield _one_day(engine, day, number, (begin, end), period_s)
+            yield _one_day(engine, day, (begin, end), period_s)
+
+
+def start_day(engine: Engine, day: dt.date) -> BankDay:
+    """Put a local day's parameters in force; what happens once at its start happens once."""
+    number = (day - dt.date.fromisoformat(engine.state.first_day)).days
+    bank = bank_day(engine.scenario, number)
+    engine.begin_day(bank, day.isoformat())
+    return bank
 
 
 def profiles(scenario: Scenario, day: dt.date, begin: int, end: int) -> tuple[Array, Array]:
@@ -172,7 +171,7 @@ def profiles(scenario: Scenario, day: dt.date, begin: int, end: int) -> tuple[Ar
     return solar_w(scenario.climate, begin + np.arange(seconds, dtype=float)), load
 
 
-def _one_day(engine: Engine, day: dt.date, number: int, span: tuple[int, int], period_s: int) -> SimDay:
+def _one_day(engine: Engine, day: dt.date, span: tuple[int, int], period_s: int) -> SimDay:
     scenario, block = engine.scenario, engine.scenario.block_s
     begin, end = span
     zone_end = bounds(day, ZoneInfo(scenario.timezone))[1]
@@ -181,90 +180,26 @@ def _one_day(engine: Engine, day: dt.date, number: int, span: tuple[int, int], p
     blocks = (end - begin) // block
     sun, load = sun.reshape(blocks, sub), load.reshape(blocks, sub)
     outside = outside_c(scenario.climate, begin + block * np.arange(blocks, dtype=float))
-    bank = bank_day(scenario, number)
-    engine.begin_day(bank)
-    log = _Log()
+    bank = start_day(engine, day)
+    log = Log()
     for pv, use, air in zip(
         sun.mean(axis=1).tolist(), load.mean(axis=1).tolist(), outside.tolist(), strict=True
     ):
-        _advance(engine, log, block, pv, use, air)
+        advance(engine, log, block, pv, use, air)
     log.charge.append([p.charge_ah for p in engine.state.packs])
     times = (begin * 1000 + 1000 * period_s * np.arange(blocks * sub)).astype(np.int64)
-    course = _course(scenario, log, sun, load, times, period_s)
+    taken = course(scenario, log, sun, load, times, period_s)
     rng = np.random.default_rng([scenario.seed, 13, begin // 3600])
-    shown = [show_pack(scenario, d, course, p, rng) for d, p in zip(bank.packs, course.packs, strict=True)]
+    shown = [show_pack(scenario, d, taken, p, rng) for d, p in zip(bank.packs, taken.packs, strict=True)]
     tables = {d.spec.name: s.table for d, s in zip(bank.packs, shown, strict=True)}
-    witness = {scenario.witness: show_witness(scenario, bank, course, shown, rng)}
-    return SimDay(day, tables, witness, _truth(scenario, bank, log, course, begin))
+    witness = {scenario.witness: show_witness(scenario, bank, taken, shown, rng)}
+    return SimDay(day, tables, witness, _truth(scenario, bank, log, taken, begin))
 
 
-def _advance(engine: Engine, log: _Log, block: int, pv_w: float, load: float, air_c: float) -> None:
-    state = engine.state
-    log.charge.append([p.charge_ah for p in state.packs])
-    log.before.append(
-        [
-            (*p.rc_a, p.branch, p.mid_c, p.end_c, p.soc, p.heater, p.charge_ok, p.discharge_ok)
-            for p in state.packs
-        ]
-    )
-    log.seen.append((state.soc_seen, state.hall_c))
-    step = engine.step(block, pv_w, load, air_c)
-    log.trips.extend((len(log.steps), trip) for trip in step.trips)
-    log.steps.append(step)
-
-
-def _course(
-    scenario: Scenario, log: _Log, sun: Array, load: Array, times: NDArray[np.int64], period_s: float
-) -> BankCourse:
-    bus_v = np.array([s.bus_v for s in log.steps])
-    wanted = 0.97 * sun - load / scenario.inverter.efficiency
-    quick = (wanted - wanted.mean(axis=1, keepdims=True)) / bus_v[:, None]
-    seen = np.array(log.seen)
-    packs = [_pack_course(log, k) for k in range(len(scenario.packs))]
-    return BankCourse(
-        packs=packs,
-        time_ms=times,
-        sub=sun.shape[1],
-        period_s=period_s,
-        bus_v=bus_v,
-        free=np.array([s.free for s in log.steps]),
-        quick_a=quick,
-        ac_w=load.reshape(-1),
-        soc_seen=seen[:, 0],
-        hall_c=seen[:, 1],
-    )
-
-
-def _pack_course(log: _Log, k: int) -> PackCourse:
-    before = np.array([b[k] for b in log.before], dtype=float)
-    steps = [s.packs[k] for s in log.steps]
-    after = np.array([(s.bus_a, s.share, s.bus_a - s.cell_a, s.limit_a) for s in steps])
-    bits = np.array([(s.balancing, s.warnings, s.protections) for s in steps], dtype=np.int64)
-    flags = before[:, 6:9].astype(np.int64)
-    return PackCourse(
-        charge_ah=np.array([c[k] for c in log.charge]),
-        bus_a=after[:, 0],
-        share=after[:, 1],
-        drawn_a=after[:, 2],
-        rc_a=before[:, 0:2],
-        branch=before[:, 2],
-        mid_c=before[:, 3],
-        end_c=before[:, 4],
-        soc=before[:, 5],
-        limit_a=after[:, 3],
-        heater=flags[:, 0],
-        charge_ok=flags[:, 1],
-        discharge_ok=flags[:, 2],
-        balancing=bits[:, 0],
-        warnings=bits[:, 1],
-        protections=bits[:, 2],
-    )
-
-
-def _truth(scenario: Scenario, bank: BankDay, log: _Log, course: BankCourse, begin: int) -> DayTruth:
+def _truth(scenario: Scenario, bank: BankDay, log: Log, taken: BankCourse, begin: int) -> DayTruth:
     hours = scenario.block_s / 3600
     packs = {}
-    for k, (day, pack) in enumerate(zip(bank.packs, course.packs, strict=True)):
+    for k, (day, pack) in enumerate(zip(bank.packs, taken.packs, strict=True)):
         heat_w = np.array([s.packs[k].heater_w for s in log.steps])
         ones = np.array([int(b).bit_count() for b in pack.balancing])
         soc = (pack.charge_ah / day.capacity_ah).mean(axis=1)
@@ -289,4 +224,4 @@ def _truth(scenario: Scenario, bank: BankDay, log: _Log, course: BankCourse, beg
     names = [p.name for p in scenario.packs]
     trips = tuple(TripTruth(begin + b * scenario.block_s, names[k], c, side) for b, (k, c, side) in log.trips)
     full = any(p.max_soc > 0.985 for p in packs.values())
-    return DayTruth(packs, trips, bank.bus_lead_ohm, float(course.hall_c.mean()), full)
+    return DayTruth(packs, trips, bank.bus_lead_ohm, float(taken.hall_c.mean()), full)

@@ -55,10 +55,29 @@ class PackState:
 
 @dataclass(slots=True)
 class BankState:
-    """The bank, its inverter and the room they stand in."""
+    """The bank, its inverter and the room they stand in.
+
+    Attributes
+    ----------
+    first_day, day : str
+        Local dates of the first day ever and of the day last begun.
+    hall_c : float
+        Air of the room. [°C]
+    stage : str
+        "bulk", "absorb" or "float".
+    soc_seen : float
+        What the inverter believes. [1]
+    grid, helped : bool
+        Whether the grid carries the house, and whether it charges the bank.
+    full_ago_s, tail_s : float
+        Since the last full charge, and how long the current has been tapered. [s]
+    bus_v : float
+        Voltage of the common busbar. [V]
+    """
 
     packs: list[PackState]
-    day_index: int = 0
+    first_day: str = ""
+    day: str = ""
     hall_c: float = 8.0
     stage: str = "bulk"
     tail_s: float = 0.0
