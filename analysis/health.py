@@ -1,0 +1,132 @@
+"""Every number about a bank in one value: what `bankbook health` prints and the reports are made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.closure import closure_zero, windows
+from analysis.efficiency import Efficiency, efficiency
+from analysis.estimate import Estimate, around, unknown
+from analysis.history import Bank, History
+from analysis.throughput import Throughput, throughput
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """What of a time was recorded.
+
+    Attributes
+    ----------
+    days : int
+        Days with a record.
+    covered : Estimate
+        Covered share of the time. [1]
+    longest_gap : Estimate
+        [s]
+    period : Estimate
+        Typical interval between readings, the median of the days. [s]
+    dropped : tuple of (str, int)
+        Readings or values that hygiene dropped, by reason.
+    """
+
+    days: int
+    covered: Estimate
+    longest_gap: Estimate
+    period: Estimate
+    dropped: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PackHealth:
+    """Everything about one pack.
+
+    `recorded`, `throughput` and `efficiency` speak about the time asked for; what needs a trend looks back
+    from its end over the whole record.
+    """
+
+    name: str
+    recorded: Recorded
+    throughput: Throughput
+    efficiency: Efficiency
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """Everything about a bank.
+
+    Attributes
+    ----------
+    first, last : str
+        Local dates asked for, both included.
+    timezone : str
+    packs : tuple of PackHealth
+    """
+
+    first: str
+    last: str
+    timezone: str
+    packs: tuple[PackHealth, ...]
+
+
+def health(bank: Bank, first: str | None = None, last: str | None = None) -> Health:
+    """Compute every number about a bank.
+
+    Parameters
+    ----------
+    bank : Bank
+        All there is.
+    first, last : str, optional
+        The time to speak about, local dates, both included; by default the whole record.
+
+    Returns
+    -------
+    Health
+
+    Raises
+    ------
+    ValueError
+        If `first` is after `last`.
+    """
+    if first is not None and last is not None and first > last:
+        raise ValueError(f"the first day {first} is after the last {last}")
+    days = [day for pack in bank.packs for day in pack.days]
+    begin = first or min(days, default="")
+    end = last or max(days, default="")
+    packs = tuple(_pack(history, begin, end) for history in bank.packs)
+    return Health(begin, end, bank.timezone, packs)
+
+
+def _pack(history: History, first: str, last: str) -> PackHealth:
+    before = history.window(None, last)
+    asked = history.window(first, last)
+    return PackHealth(
+        name=history.facts.name,
+        recorded=recorded(asked),
+        throughput=throughput(asked),
+        efficiency=efficiency(asked, zero=closure_zero(windows(before))),
+    )
+
+
+def recorded(history: History) -> Recorded:
+    """Describe what of a history was recorded."""
+    whole = history.whole()
+    n = len(history.digests)
+    if n == 0:
+        no = unknown("1", "no day of this time has a record")
+        return Recorded(0, no, unknown("s", no.reason), unknown("s", no.reason), ())
+    share = min(whole.covered_s / whole.elapsed_s, 1.0)
+    basis = f"{n} days, {history.days[0]} to {history.days[-1]}"
+    longest = max(d.coverage.longest_gap_s for d in history.digests)
+    periods = sorted(d.period_s for d in history.digests if d.period_s > 0)
+    period = periods[len(periods) // 2] if periods else 0.0
+    dropped: dict[str, int] = {}
+    for digest in history.digests:
+        for reason, count in digest.coverage.dropped:
+            dropped[reason] = dropped.get(reason, 0) + count
+    return Recorded(
+        days=n,
+        covered=around(share, 0.0, "1", basis=basis, n=n, coverage=share),
+        longest_gap=around(longest, 0.0, "s", basis=basis, n=n, coverage=share),
+        period=around(period, 0.0, "s", basis=basis, n=n, coverage=share),
+        dropped=tuple(sorted(dropped.items())),
+    )
