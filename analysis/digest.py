@@ -15,6 +15,7 @@ from analysis.facts import PackFacts
 from analysis.flow import FlowDay, observe_flow
 from analysis.frame import Frame, WitnessFrame
 from analysis.hygiene import clean
+from analysis.knees import KneeDay, observe_knees
 from analysis.runs import Run, observe_runs
 from analysis.thin import thin
 from analysis.usage import UsageDay, observe_usage
@@ -44,6 +45,7 @@ class DayDigest:
     runs : tuple of Run
     anchors : tuple of Anchor
     usage : UsageDay
+    knees : KneeDay
     """
 
     version: int
@@ -58,6 +60,7 @@ class DayDigest:
     runs: tuple[Run, ...]
     anchors: tuple[Anchor, ...]
     usage: UsageDay
+    knees: KneeDay
 
 
 VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
@@ -95,6 +98,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         runs=observe_runs(day, view),
         anchors=observe_anchors(day, view),
         usage=observe_usage(day, view),
+        knees=observe_knees(day),
     )
 
 
