@@ -1,0 +1,1 @@
+"""Many banks, one desk: pushing to a central database, computing over it, and the list of visits."""

@@ -1,0 +1,251 @@
+"""Send a bank's sealed days, digests, findings and report numbers to the central database.
+
+Each day goes in a transaction of its own, so a cut line costs at most the day in flight; the next push
+starts where the centre's chain ends. What the centre already has is never sent, changed or removed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from hashlib import sha256
+from typing import Any
+
+from sqlalchemy import Connection, Engine, Table, func, insert, select
+from sqlalchemy.exc import DBAPIError, IntegrityError
+
+from adapters.errors import SourceLost, StoreDamaged, StoreError
+from logger import sealing_index
+from logger.chain import ORIGIN, fingerprint, link
+from logger.fleet import address, central
+from logger.store import Store
+from logger.store_types import SealedDay
+
+
+@dataclass(frozen=True, slots=True)
+class Pushed:
+    """What one push did.
+
+    Attributes
+    ----------
+    bank : str
+        Name the bank has at the centre.
+    days, known : int
+        Sealed days sent now, and those the centre had before.
+    digests, findings, reports : int
+        Sent now.
+    """
+
+    bank: str
+    days: int
+    known: int
+    digests: int
+    findings: int
+    reports: int
+
+
+class Conflict(StoreDamaged):
+    """The centre and this record tell two stories of one bank. Nothing is sent."""
+
+
+def pseudonym(store: Store) -> str:
+    """Return a stable name for a bank that says nothing of the site.
+
+    Raises
+    ------
+    StoreError
+        If no day is sealed yet: the name is drawn from the first one.
+    """
+    with store.reading() as conn:
+        first = next(sealing_index.all_sealed(conn), None)
+    if first is None:
+        raise StoreError(
+            "no day is sealed yet, so the bank has no pseudonym", "push after the first midnight"
+        )
+    return "bank-" + sha256(b"bankbook pseudonym\n" + first.chain.encode()).hexdigest()[:12]
+
+
+def push(
+    store: Store, engine: Engine, bank: str, now_ms: int, progress: Callable[[int, int], None] | None = None
+) -> Pushed:
+    """Send what the centre does not have.
+
+    Parameters
+    ----------
+    store : Store
+        The record; it may be in use by a logger.
+    engine : Engine
+        The centre; see `logger.fleet.address.connect`.
+    bank : str
+        The bank's name there.
+    now_ms : int
+        The time of this push. [ms UTC]
+    progress : callable, optional
+        Called with (days done, days to send).
+
+    Raises
+    ------
+    Conflict
+        If the centre's chain of this bank is not the beginning of this record's.
+    SourceLost
+        If the line is cut; push again, it goes on where it stopped.
+    StoreError
+        If the centre refuses a day; its words are in the message.
+    """
+    where = address.place(engine)
+    try:
+        with engine.connect() as remote:
+            central.require(remote, where)
+            head = _head(remote, bank)
+        with store.reading() as conn:
+            rows = list(sealing_index.all_sealed(conn))
+            packs = {s.name: s.zone for s in rows if s.kind == "pack"}
+        known = _agree(rows, head, bank)
+        for done, row in enumerate(rows[known:]):
+            if progress is not None:
+                progress(done, len(rows) - known)
+            _send_day(store, engine, bank, row)
+        with engine.begin() as remote:
+            digests = _send_digests(store, remote, bank, packs)
+            _send_packs(store, remote, bank, packs, now_ms)
+            findings = _send_findings(store, remote, bank, now_ms)
+            reports = _send_reports(store, remote, bank)
+    except DBAPIError as error:
+        raise _translated(error, where) from error
+    return Pushed(bank, len(rows) - known, known, digests, findings, reports)
+
+
+def _translated(error: DBAPIError, where: str) -> Exception:
+    words = str(error.orig).strip().splitlines()
+    first = words[0] if words else type(error.orig).__name__
+    if "bankbook: " in first:
+        return StoreError(
+            f"the centre refused: {first.split('bankbook: ', 1)[1]}", "run `bankbook verify` here"
+        )
+    if error.connection_invalidated or "connection" in first.lower():
+        return SourceLost(
+            f"lost the central database at {where}: {first}", "push again, it goes on from there"
+        )
+    if isinstance(error, IntegrityError):
+        return SourceLost(
+            f"another push of this bank was faster at {where}", "push again, it sends what is still missing"
+        )
+    return StoreError(f"the central database at {where} says: {first}")
+
+
+def _head(remote: Connection, bank: str) -> tuple[int, str]:
+    d = central.day
+    row = remote.execute(
+        select(d.c.seq, d.c.chain).where(d.c.bank == bank).order_by(d.c.seq.desc()).limit(1)
+    ).first()
+    return (0, ORIGIN) if row is None else (int(row.seq), str(row.chain))
+
+
+def _agree(rows: Sequence[SealedDay], head: tuple[int, str], bank: str) -> int:
+    """Return how many days the centre has, after checking that they are the first of ours."""
+    seq, theirs = head
+    if seq == 0:
+        return 0
+    if len(rows) < seq:
+        raise Conflict(
+            f"the centre has {seq} sealed days of {bank!r} ending in {theirs}, this record has {len(rows)}",
+            "push from the record that sent them, or under another name with --as",
+        )
+    ours = rows[seq - 1].chain
+    if ours != theirs:
+        raise Conflict(
+            f"day {seq} of the chain of {bank!r} is {theirs} at the centre and {ours} here",
+            "run `bankbook verify` here; push under another name with --as if this is another bank",
+        )
+    return seq
+
+
+def _send_day(store: Store, engine: Engine, bank: str, row: SealedDay) -> None:
+    with store.reading() as conn:
+        blob = sealing_index.sealed_blob(conn, row.seq)
+    record = sealing_index.record_of(row)
+    if fingerprint(blob) != row.sha256:
+        raise StoreDamaged(
+            f"{row.name} {row.day} was changed: hash {row.sha256} kept, {fingerprint(blob)} computed",
+            "run `bankbook verify`; nothing of it was sent",
+        )
+    with engine.begin() as remote:
+        _seq, before = _head(remote, bank)
+        if link(before, record.line()) != row.chain:
+            raise Conflict(
+                f"chain of {bank!r} breaks at day {row.seq}: {row.chain} here, "
+                f"{link(before, record.line())} computed from the centre",
+                "run `bankbook verify` here",
+            )
+        remote.execute(
+            insert(central.day).values(
+                bank=bank, seq=row.seq, kind=row.kind, name=row.name, day=row.day, revision=row.revision,
+                zone=row.zone, row_count=row.row_count, last_ms=row.last_ms, sealed_ms=row.sealed_ms,
+                sha256=row.sha256, record=record.line().decode(), chain=row.chain, blob=blob,
+            )
+        )  # fmt: skip
+
+
+def _known(remote: Connection, table: Table, bank: str, keys: Sequence[str]) -> set[tuple[Any, ...]]:
+    query = select(*(table.c[k] for k in keys)).where(table.c.bank == bank)
+    return {tuple(row) for row in remote.execute(query)}
+
+
+def _send_digests(store: Store, remote: Connection, bank: str, packs: dict[str, str]) -> int:
+    keys = ("pack", "day", "seq", "version", "facts")
+    known = _known(remote, central.digest, bank, keys)
+    rows: list[dict[str, Any]] = []
+    with store.reading() as conn:
+        for name in packs:
+            rows += [
+                {"bank": bank, "pack": name} | asdict(k)
+                for k in sealing_index.kept_digests(conn, name, None, None).values()
+                if (name, k.day, k.seq, k.version, k.facts) not in known
+            ]
+    if rows:
+        remote.execute(insert(central.digest), rows)
+    return len(rows)
+
+
+def _send_packs(store: Store, remote: Connection, bank: str, packs: dict[str, str], now_ms: int) -> None:
+    p = central.pack
+    for name, zone in packs.items():
+        facts = json.dumps(asdict(store.facts(name)), sort_keys=True)
+        last = remote.execute(
+            select(p.c.facts).where(p.c.bank == bank, p.c.name == name).order_by(p.c.sent_ms.desc()).limit(1)
+        ).scalar()
+        if last != facts:
+            row = {"bank": bank, "name": name, "sent_ms": now_ms, "zone": zone, "facts": facts}
+            remote.execute(insert(p), [row])
+
+
+def _send_findings(store: Store, remote: Connection, bank: str, now_ms: int) -> int:
+    f = central.finding
+    bodies = [json.dumps(asdict(one), ensure_ascii=False, sort_keys=True) for one in store.findings()]
+    newest = select(func.max(f.c.sent_ms)).where(f.c.bank == bank).scalar_subquery()
+    before = list(
+        remote.execute(
+            select(f.c.body).where(f.c.bank == bank, f.c.sent_ms == newest).order_by(f.c.number)
+        ).scalars()
+    )
+    now = bodies or ["null"]
+    if before == now:
+        return 0
+    remote.execute(
+        insert(f), [{"bank": bank, "sent_ms": now_ms, "number": i, "body": b} for i, b in enumerate(now)]
+    )
+    return len(bodies)
+
+
+def _send_reports(store: Store, remote: Connection, bank: str) -> int:
+    keys = ("kind", "last_day", "made_ms")
+    known = _known(remote, central.report, bank, keys)
+    rows = [
+        {"bank": bank} | {k: r[k] for k in ("kind", "first_day", "last_day", "made_ms", "numbers")}
+        for r in store.reports()
+        if tuple(r[k] for k in keys) not in known
+    ]
+    if rows:
+        remote.execute(insert(central.report), rows)
+    return len(rows)
