@@ -10,18 +10,28 @@ from dataclasses import dataclass
 
 from analysis import codec
 from analysis.anchors import Anchor, observe_anchors
+from analysis.chill import ColdDay, observe_cold
 from analysis.day import Coverage
 from analysis.facts import PackFacts
 from analysis.flow import FlowDay, observe_flow
 from analysis.frame import Frame, WitnessFrame
+from analysis.heater import HeaterDay, heater_duty, observe_heater
 from analysis.hygiene import clean
 from analysis.knees import KneeDay, observe_knees
+from analysis.minutes import minutes
+from analysis.quarters import QuarterDay, observe_quarters
+from analysis.resting import SensorDay, observe_sensor
 from analysis.runs import Run, observe_runs
+from analysis.temperature import TempDay, calm, observe_temps
 from analysis.thin import thin
+from analysis.trace import NOTHING, TraceDay, pack_trace
 from analysis.usage import UsageDay, observe_usage
+from analysis.witness_day import WitnessDay, observe_witnesses
 
 METHOD = 1
 """Raised by hand when a method changes without any field changing."""
+HEATING_C = 5.0
+"""On a day with a cell colder than this some pack of the bank may heat. [°C]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +56,16 @@ class DayDigest:
     anchors : tuple of Anchor
     usage : UsageDay
     knees : KneeDay
+    heater : HeaterDay
+    cold : ColdDay
+    temps : tuple of TempDay
+        One a temperature sensor, in order.
+    sensor : SensorDay
+    quarters : QuarterDay
+    trace : TraceDay
+        The current, kept on days on which a heater may have run.
+    witness : tuple of WitnessDay
+        One a witness that saw this day, by name.
     """
 
     version: int
@@ -61,6 +81,13 @@ class DayDigest:
     anchors: tuple[Anchor, ...]
     usage: UsageDay
     knees: KneeDay
+    heater: HeaterDay
+    cold: ColdDay
+    temps: tuple[TempDay, ...]
+    sensor: SensorDay
+    quarters: QuarterDay
+    trace: TraceDay
+    witness: tuple[WitnessDay, ...]
 
 
 VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
@@ -82,9 +109,11 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     -------
     DayDigest
     """
-    del witnesses  # no observer of them yet
     day = clean(frame, facts)
     view = thin(day)
+    grid = minutes(day, witnesses)
+    method, duty = heater_duty(day, grid)
+    cold = observe_cold(day, grid, duty)
     return DayDigest(
         version=VERSION,
         pack=frame.pack,
@@ -99,6 +128,13 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         anchors=observe_anchors(day, view),
         usage=observe_usage(day, view),
         knees=observe_knees(day),
+        heater=observe_heater(day, grid, method, duty),
+        cold=cold,
+        temps=observe_temps(grid, calm(grid, duty, facts.rated_ah)),
+        sensor=observe_sensor(day, grid),
+        quarters=observe_quarters(grid),
+        trace=pack_trace(day) if duty.any() or cold.cell_min < HEATING_C else NOTHING,
+        witness=observe_witnesses(day, grid, witnesses),
     )
 
 
