@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from analysis.estimate import Estimate
 from analysis.finding import Finding, Forecast
 from analysis.report import words
+from analysis.report.dates import long_day
 from analysis.report.numbers import METRIC, Units, interval_text, value_text
-from analysis.report.scales import long_day
 
 
 @dataclass(frozen=True, slots=True)

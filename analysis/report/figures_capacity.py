@@ -5,15 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.report.scales import (
-    day_axis,
-    light_grid,
-    muted_note,
-    name_beside,
-    nice_limits,
-    ordinal,
-    unit_label,
-)
+from analysis.report.dates import ordinal
+from analysis.report.scales import day_axis, light_grid, muted_note, name_beside, nice_limits, unit_label
 from analysis.report.style import INK, MUTED, PACK_COLOURS, PACK_MARKERS, SAND, axes, canvas, svg
 
 

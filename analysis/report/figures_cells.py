@@ -7,16 +7,8 @@ from dataclasses import dataclass
 
 from matplotlib.axes import Axes
 
-from analysis.report.scales import (
-    day_axis,
-    light_grid,
-    muted_note,
-    name_beside,
-    nice_limits,
-    ordinal,
-    short_day,
-    unit_label,
-)
+from analysis.report.dates import ordinal, short_day
+from analysis.report.scales import day_axis, light_grid, muted_note, name_beside, nice_limits, unit_label
 from analysis.report.style import (
     INK,
     MUTED,

@@ -5,16 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.report.scales import (
-    day_axis,
-    light_grid,
-    muted_note,
-    name_beside,
-    nice_limits,
-    ordinal,
-    unit_label,
-    week_axis,
-)
+from analysis.report.dates import ordinal
+from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, span_axis, unit_label
 from analysis.report.style import BLUE, INK, MUTED, PACK_COLOURS, PACK_MARKERS, SKY, axes, canvas, svg
 
 
@@ -100,7 +92,7 @@ def cold_days(key: str, days: Sequence[ColdDay], *, pack: int, fahrenheit: bool 
         low.locator_params(axis="y", nbins=4)
         for each in (ax, low):
             light_grid(each)
-        week_axis(low, x[0], x[-1]) if len(x) <= 10 else day_axis(low, x[0], x[-1])
+        span_axis(low, x[0], x[-1])
         ax.set_xlim(low.get_xlim())
         ax.set_xticks([])
         return svg(figure, key)

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from analysis.report.scales import WEEKDAYS, unit_label
+from analysis.report.dates import WEEKDAYS
+from analysis.report.scales import unit_label
 from analysis.report.style import INK, PAPER, RED, SKY, axes, canvas, svg
 
 
@@ -19,12 +20,8 @@ class CoverDay:
     gaps: tuple[tuple[float, float], ...] | None
 
 
-def coverage_hours(key: str, days: Sequence[CoverDay], *, pack: int) -> str:
-    """A bar for each day from midnight to midnight; holes are crossed out, so that they show in print.
-
-    `pack` is accepted as by every figure; the bar's colour does not depend on it, the heading names the pack.
-    """
-    del pack
+def coverage_hours(key: str, days: Sequence[CoverDay]) -> str:
+    """A bar for each day from midnight to midnight; holes are crossed out, so that they show in print."""
     with canvas(key, 44 + 22 * max(len(days), 1)) as figure:
         ax = axes(figure, top=22, bottom=22, left=54, right=10)
         unit_label(ax, "Hour of the day, local time")

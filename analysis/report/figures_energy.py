@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from analysis.report.dates import ordinal
 from analysis.report.numbers import plain
 from analysis.report.scales import (
     day_axis,
@@ -12,9 +13,8 @@ from analysis.report.scales import (
     muted_note,
     name_beside,
     nice_limits,
-    ordinal,
+    span_axis,
     unit_label,
-    week_axis,
 )
 from analysis.report.style import CLAY, INK, MUTED, PACK_COLOURS, PACK_MARKERS, SKY, axes, canvas, svg
 
@@ -31,13 +31,22 @@ class EnergyDay:
     covered: float = 1.0
 
 
-def daily_energy(key: str, days: Sequence[EnergyDay], *, pack: int, top: float | None = None) -> str:
+def energy_top(days: Sequence[EnergyDay]) -> float:
+    """Top of an axis that holds all these days. [kWh]"""
+    return nice_limits([v for d in days for v in (d.in_kwh, d.out_kwh)], least=1.0, zero=True)[1]
+
+
+def daily_energy(
+    key: str, days: Sequence[EnergyDay], *, pack: int, top: float | None = None, calendar: Sequence[str] = ()
+) -> str:
     """Bars for each day: plain bar in, hatched bar out; a star marks a day with less than 95 % recorded.
 
     Parameters
     ----------
     top : float or None
         Common top of the axis for several packs. [kWh]
+    calendar : sequence of str
+        Every day of the axis, recorded or not; the days themselves if empty.
     """
     with canvas(key, 210) as figure:
         ax = axes(figure, top=34, bottom=38)
@@ -57,13 +66,14 @@ def daily_energy(key: str, days: Sequence[EnergyDay], *, pack: int, top: float |
             hatch="////",
             linewidth=0.9,
         )
-        limit = top or nice_limits([v for d in days for v in (d.in_kwh, d.out_kwh)], least=1.0, zero=True)[1]
+        limit = top or energy_top(days)
         ax.set_ylim(0, limit)
         for day, at in zip(days, x, strict=True):
             if day.covered < 0.95:
                 name_beside(ax, at, max(day.in_kwh, day.out_kwh), "*", dx=0, dy=8, ha="center")
         light_grid(ax)
-        week_axis(ax, x[0], x[-1]) if len(x) <= 10 else day_axis(ax, x[0], x[-1])
+        ends = [ordinal(d) for d in (calendar or [d.day for d in days])]
+        span_axis(ax, ends[0], ends[-1])
         return svg(figure, key)
 
 

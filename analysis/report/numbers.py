@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from analysis.estimate import Estimate
+from analysis.report.dates import humane
 from analysis.report.value import Card, Numbers, Report
 
 MINUS = "−"
@@ -114,9 +115,9 @@ def interval_text(e: Estimate, units: Units = METRIC) -> str:
     '27.0 to 27.9'
     """
     if e.value is None:
-        return e.reason
+        return humane(e.reason)
     if e.low is None or e.high is None:
-        return e.reason or "no interval given"
+        return humane(e.reason) or "no interval given"
     unit, factor, offset = shown_unit(e.unit, units)
     places = _decimals(e, unit, factor)
     low, high = sorted((e.low * factor + offset, e.high * factor + offset))
@@ -134,7 +135,7 @@ def say(e: Estimate, units: Units = METRIC) -> str:
 
 def basis_text(e: Estimate) -> str:
     """What a number was computed from, with the covered share of its window if that is short of whole."""
-    parts = [e.basis] if e.basis else []
+    parts = [humane(e.basis)] if e.basis else []
     if e.coverage is not None and e.coverage < 0.995:
         parts.append(f"{math.floor(e.coverage * 100)}{THIN}% of the time recorded")
     return "; ".join(parts)

@@ -9,51 +9,8 @@ from typing import Literal
 
 from matplotlib.axes import Axes
 
+from analysis.report.dates import WEEKDAYS, short_day
 from analysis.report.style import INK, MUTED, RULE
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-
-
-def ordinal(day: str) -> int:
-    """Day number of an ISO date; the x of every figure over days."""
-    return date.fromisoformat(day).toordinal()
-
-
-def short_day(day: str | int) -> str:
-    """Write a date as "14 Jan", without the year.
-
-    >>> short_day("2026-01-14")
-    '14 Jan'
-    """
-    d = date.fromordinal(day) if isinstance(day, int) else date.fromisoformat(day)
-    return f"{d.day} {_MONTHS[d.month - 1]}"
-
-
-def long_day(day: str | int) -> str:
-    """Write a date as "14 Jan 2026".
-
-    >>> long_day("2026-01-14")
-    '14 Jan 2026'
-    """
-    d = date.fromordinal(day) if isinstance(day, int) else date.fromisoformat(day)
-    return f"{d.day} {_MONTHS[d.month - 1]} {d.year}"
-
-
-def span_text(first: str, last: str) -> str:
-    """Write a span of days as "12 to 18 Jan 2026", as short as it stays clear.
-
-    >>> span_text("2026-01-12", "2026-01-18"), span_text("2025-12-29", "2026-01-04")
-    ('12 to 18 Jan 2026', '29 Dec 2025 to 4 Jan 2026')
-    """
-    a, b = date.fromisoformat(first), date.fromisoformat(last)
-    if a == b:
-        return long_day(first)
-    if (a.year, a.month) == (b.year, b.month):
-        return f"{a.day} to {long_day(last)}"
-    if a.year == b.year:
-        return f"{short_day(first)} to {long_day(last)}"
-    return f"{long_day(first)} to {long_day(last)}"
 
 
 def week_axis(ax: Axes, first: int, last: int) -> None:
@@ -65,6 +22,15 @@ def week_axis(ax: Axes, first: int, last: int) -> None:
     )
     ax.set_xlim(first - 0.6, last + 0.6)
     ax.tick_params(axis="x", length=0, pad=4)
+
+
+def span_axis(ax: Axes, first: int, last: int) -> None:
+    """A week's axis for up to ten days, else one with a few dates; room for bars at both ends."""
+    if last - first < 10:
+        week_axis(ax, first, last)
+    else:
+        day_axis(ax, first, last)
+        ax.set_xlim(first - 0.6, last + 0.6)
 
 
 def day_axis(ax: Axes, first: int, last: int) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from analysis.finding import Finding, Severity
 from analysis.report.glossary import GLOSSARY
+from analysis.report.value import Block, Card, Figure, Gallery, Numbers, Section, Statement
 
 SEVERITY_WORDS: dict[Severity, tuple[str, str]] = {
     "act": ("▲", "Act"),
@@ -220,6 +221,30 @@ def explain(kind: str) -> str:
     if words.hands:
         parts += ["", HANDS_CAUTION]
     return "\n".join(parts)
+
+
+def glossary_of(sections: tuple[Section, ...]) -> tuple[tuple[str, str], ...]:
+    """Glossary lines for the words that sections really use."""
+    said: list[str] = []
+    for section in sections:
+        said.append(section.title)
+        for block in section.blocks:
+            said.extend(_texts(block))
+    return terms_in(" ".join(said))
+
+
+def _texts(block: Block) -> list[str]:
+    if isinstance(block, Statement):
+        return [block.text]
+    if isinstance(block, Numbers):
+        return [t for row in block.rows for t in (row.label, *(e.basis + " " + e.reason for e in row.values))]
+    if isinstance(block, Card):
+        return [block.finding.meaning, block.finding.check_next, *block.finding.evidence]
+    if isinstance(block, Figure):
+        return [block.title, block.source]
+    if isinstance(block, Gallery):
+        return [t for f in block.figures for t in (f.title, f.source)]
+    return [*block.columns, *(cell for row in block.rows for cell in row)]
 
 
 def terms_in(text: str) -> tuple[tuple[str, str], ...]:

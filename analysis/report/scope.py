@@ -1,0 +1,94 @@
+"""What a section is written from: the bank, what was computed of it, and the days it speaks about."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+from analysis.estimate import Estimate
+from analysis.finding import Finding
+from analysis.health import Health, PackHealth
+from analysis.history import Bank, History
+from analysis.report.dates import span_text
+from analysis.report.numbers import METRIC, Units
+from analysis.report.value import Figure, Gallery, Numbers, Row
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """The material of a report.
+
+    Attributes
+    ----------
+    bank : Bank
+    health : Health
+        Of the days the report speaks about.
+    findings : tuple of Finding
+    first, last : str
+        Those days, local.
+    before : Health or None
+        Of as many days just before, for comparison.
+    baseline : Health or None
+        Of the first days of the record.
+    units : Units
+    """
+
+    bank: Bank
+    health: Health
+    findings: tuple[Finding, ...]
+    first: str
+    last: str
+    before: Health | None = None
+    baseline: Health | None = None
+    units: Units = METRIC
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The packs, in order."""
+        return tuple(history.facts.name for history in self.bank.packs)
+
+    @property
+    def window(self) -> str:
+        """The days, in words."""
+        return span_text(self.first, self.last)
+
+    def days(self, history: History) -> History:
+        """The part of a history that the report speaks about."""
+        return history.window(self.first, self.last)
+
+    def calendar(self) -> list[str]:
+        """Every local date of the window, recorded or not."""
+        first, last = date.fromisoformat(self.first), date.fromisoformat(self.last)
+        return [(first + timedelta(days=i)).isoformat() for i in range((last - first).days + 1)]
+
+
+def rows(
+    scope: Scope, wanted: Sequence[tuple[str, str, Callable[[PackHealth], Estimate]]]
+) -> tuple[Row, ...]:
+    """Rows with a value for each pack.
+
+    Parameters
+    ----------
+    scope : Scope
+    wanted : sequence of (key, label, function)
+        The function picks the number out of a pack's health.
+    """
+    return tuple(Row(key, label, tuple(pick(p) for p in scope.health.packs)) for key, label, pick in wanted)
+
+
+def numbers(
+    scope: Scope, wanted: Sequence[tuple[str, str, Callable[[PackHealth], Estimate]]], title: str = ""
+) -> Numbers:
+    """A block of such rows."""
+    return Numbers(scope.names, rows(scope, wanted), title)
+
+
+def gallery(scope: Scope, draw: Callable[[int, History], Figure]) -> Gallery:
+    """A figure for each pack, side by side where there is room."""
+    return Gallery(tuple(draw(i, history) for i, history in enumerate(scope.bank.packs)))
+
+
+def as_unit(e: Estimate, unit: str) -> Estimate:
+    """The same number under a more telling unit ("cycles" for a plain ratio)."""
+    return replace(e, unit=unit)

@@ -1,0 +1,187 @@
+"""Energy in and out, where the rest went, and the efficiency."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from analysis.efficiency import Efficiency
+from analysis.estimate import Estimate, unknown
+from analysis.health import PackHealth
+from analysis.history import History
+from analysis.report.dates import span_text
+from analysis.report.figures_energy import (
+    EnergyDay,
+    Part,
+    Span,
+    daily_energy,
+    efficiency_windows,
+    energy_top,
+    loss_parts,
+)
+from analysis.report.numbers import interval_text, say, value_text
+from analysis.report.scope import Scope, gallery, numbers
+from analysis.report.value import Block, Figure, Section, Statement
+
+PARTS = (
+    ("ohmic", "Warmth in cells and joints"),
+    ("heater", "Heater"),
+    ("charge", "Charge that did not come back"),
+    ("unexplained", "Not explained"),
+)
+
+
+def energy_section(scope: Scope) -> Section:
+    """Energy of the window in words, numbers and one figure a pack for each question."""
+    top = energy_top([d for h in scope.bank.packs for d in _days(scope, h)])
+    blocks: list[Block] = [
+        *(_words(p) for p in scope.health.packs),
+        numbers(scope, _FLOW),
+        gallery(scope, lambda i, h: _daily(scope, i, h, top)),
+    ]
+    return Section("energy", "Energy", tuple(blocks))
+
+
+def efficiency_section(scope: Scope, longer: tuple[Efficiency, ...]) -> Section:
+    """How much came out again, and where the rest went.
+
+    Parameters
+    ----------
+    scope : Scope
+    longer : tuple of Efficiency
+        Of each pack over a longer time that ends with the window, for the figure of single windows.
+    """
+    blocks: list[Block] = [numbers(scope, _RATIO)]
+    blocks += [
+        Statement(p.efficiency.note, "note", f"Pack {p.name}")
+        for p in scope.health.packs
+        if p.efficiency.note
+    ]
+    blocks.append(gallery(scope, lambda i, h: _losses(scope, i, h)))
+    blocks.append(gallery(scope, lambda i, h: _windows(i, h, longer[i])))
+    blocks.append(numbers(scope, _LOSS, "The loss, part by part"))
+    return Section("efficiency", "Efficiency", tuple(blocks))
+
+
+def cycles(e: Estimate) -> Estimate:
+    """A count of full cycles under its own unit."""
+    return replace(e, unit="full cycles")
+
+
+_FLOW: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("in", "Energy put in", lambda p: p.throughput.wh_in),
+    ("out", "Energy taken out", lambda p: p.throughput.wh_out),
+    ("charge_in", "Charge put in", lambda p: p.throughput.ah_in),
+    ("charge_out", "Charge taken out", lambda p: p.throughput.ah_out),
+    ("cycles", "Full cycles", lambda p: cycles(p.throughput.efc_ah)),
+    ("deepest", "Deepest discharge and charge, of the rated capacity", lambda p: p.throughput.deepest),
+    ("top_share", "Share of the time near full", lambda p: p.throughput.top_share),
+)
+_RATIO: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("round_trip", "Round-trip efficiency", lambda p: p.efficiency.round_trip),
+    ("voltage", "Part lost to voltage only", lambda p: p.efficiency.voltage),
+    ("zero", "Zero error of the current sensor that was taken out", lambda p: p.efficiency.offset_a),
+)
+_LOSS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("loss_total", "All that did not come back", lambda p: p.efficiency.losses.total),
+    ("loss_ohmic", "Warmth in cells and joints (I²R)", lambda p: p.efficiency.losses.ohmic),
+    ("loss_heater", "Heater", lambda p: p.efficiency.losses.heater),
+    ("loss_charge", "Charge that did not come back", lambda p: p.efficiency.losses.charge),
+    ("loss_unexplained", "Not explained", lambda p: p.efficiency.losses.unexplained),
+)
+
+
+def _words(health: PackHealth) -> Statement:
+    t = health.throughput
+    if t.wh_in.value is None:
+        return Statement(
+            f"{t.wh_in.reason[:1].upper()}{t.wh_in.reason[1:]}.", "unknown", f"Pack {health.name}"
+        )
+    text = (
+        f"{value_text(t.wh_in)} went in and {value_text(t.wh_out)} came out, "
+        f"{value_text(cycles(t.efc_ah))} in all; "
+        f"the deepest swing was {value_text(t.deepest)} of the rated capacity."
+    )
+    return Statement(text, "plain", f"Pack {health.name}")
+
+
+def _days(scope: Scope, history: History) -> list[EnergyDay]:
+    return [
+        EnergyDay(d.day, d.flow.total.wh_in / 1000, d.flow.total.wh_out / 1000, d.coverage.fraction)
+        for d in scope.days(history).digests
+        if d.coverage.covered_s > 0
+    ]
+
+
+def _daily(scope: Scope, index: int, history: History, top: float) -> Figure:
+    days = _days(scope, history)
+    key = f"energy-{index}"
+    name = history.facts.name
+    best = max(days, key=lambda d: d.out_kwh, default=None)
+    most = f" Most came out on {span_text(best.day, best.day)}: {best.out_kwh:.1f} kWh." if best else ""
+    star = "; * = less than 95 % of the day recorded" if any(d.covered < 0.95 for d in days) else ""
+    return Figure(
+        key,
+        daily_energy(key, days, pack=index, top=top, calendar=scope.calendar()),
+        f"Pack {name}: energy each day",
+        f"Energy in and out of pack {name} for each day.{most}",
+        scope.window,
+        f"Voltage times current, summed{star}",
+    )
+
+
+def _losses(scope: Scope, index: int, history: History) -> Figure:
+    losses = scope.health.packs[index].efficiency.losses
+    parts = []
+    for field, label in PARTS:
+        e: Estimate = getattr(losses, field)
+        parts.append(Part(label, _kwh(e.value), _kwh(e.low), _kwh(e.high)))
+    key = f"losses-{index}"
+    name = history.facts.name
+    told = "; ".join(
+        f"{label.lower()} {say(getattr(losses, f))}"
+        for f, label in PARTS
+        if getattr(losses, f).value is not None
+    )
+    total = losses.total
+    title = (
+        f"Pack {name}: where {value_text(total)} went"
+        if total.value is not None
+        else f"Pack {name}: where the rest went"
+    )
+    return Figure(
+        key,
+        loss_parts(key, parts, pack=index),
+        title,
+        f"Where the energy of pack {name} went that did not come back: {told or total.reason}.",
+        scope.window,
+        "Thin lines: 95 % intervals" if told else "",
+    )
+
+
+def _kwh(wh: float | None) -> float | None:
+    return None if wh is None else wh / 1000
+
+
+def _windows(index: int, history: History, longer: Efficiency) -> Figure:
+    spans = [
+        Span(w.first, w.last, 100 * w.efficiency, _percent(w.low), _percent(w.high))
+        for w in longer.windows
+        if w.efficiency is not None
+    ]
+    key = f"round-trip-{index}"
+    name = history.facts.name
+    days = span_text(spans[0].first, spans[-1].last) if spans else "No window yet"
+    pooled: Estimate = longer.round_trip if spans else unknown("1", "no window yet")
+    return Figure(
+        key,
+        efficiency_windows(key, spans, pack=index),
+        f"Pack {name}: efficiency from full to full",
+        f"Efficiency of pack {name} in {len(spans)} windows from full charge to full charge: {interval_text(pooled)}.",
+        days,
+        f"{len(spans)} windows between full charges; all share one sensor zero" if spans else "",
+    )
+
+
+def _percent(fraction: float | None) -> float | None:
+    return None if fraction is None else 100 * fraction

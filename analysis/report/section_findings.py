@@ -1,0 +1,65 @@
+"""What was found, in words first; and the short summary at the top."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+from analysis.finding import SEVERITIES, Finding
+from analysis.report import words
+from analysis.report.dates import humane, long_day
+from analysis.report.scope import Scope
+from analysis.report.value import Card, Figure, Section, Statement
+
+
+def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """The worst first; among equals the surer first."""
+    return tuple(
+        sorted(findings, key=lambda f: (-SEVERITIES.index(f.severity), -f.confidence, f.pack, f.cell or 0))
+    )
+
+
+def short_statements(scope: Scope) -> tuple[Statement, ...]:
+    """One line for each finding and for each pack without any."""
+    found = ordered(scope.findings)
+    lines = [Statement(_one_line(f), f.severity, _who(f.pack)) for f in found]
+    troubled = {f.pack for f in found}
+    quiet = [name for name in scope.names if name not in troubled]
+    lines += [Statement("Nothing found that needs watching or doing.", "good", _who(name)) for name in quiet]
+    return tuple(lines)
+
+
+def _who(pack: str) -> str:
+    return "Bank" if pack == "bank" else f"Pack {pack}"
+
+
+def _one_line(finding: Finding) -> str:
+    return (
+        f"{words.headline(finding)}, since {long_day(finding.since)}; {words.sureness(finding.confidence)}."
+    )
+
+
+def findings_section(scope: Scope, figures: Callable[[Finding], tuple[Figure, ...]]) -> Section:
+    """A card for each finding.
+
+    Parameters
+    ----------
+    scope : Scope
+    figures : callable
+        Gives the figures that show a finding; may give none.
+    """
+    cards = [Card(_humane(f), figures(f)) for f in ordered(scope.findings)]
+    if not cards:
+        text = "Nothing was found in these days that a skilled technician would act on or keep an eye on."
+        return Section("found", "What was found", (Statement(text, "good"),))
+    return Section("found", "What was found", tuple(cards))
+
+
+def _humane(finding: Finding) -> Finding:
+    """The finding with its dates written as people write them."""
+    return replace(
+        finding,
+        meaning=humane(finding.meaning),
+        check_next=humane(finding.check_next),
+        evidence=tuple(humane(e) for e in finding.evidence),
+    )
