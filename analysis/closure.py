@@ -192,9 +192,36 @@ def energies(window: Window, offset_a: float) -> tuple[float, float]:
     )
 
 
+def closed_efficiency(
+    wh_in: float, wh_out: float, *, stored_wh: float = 0.0, outside_wh: float = 0.0
+) -> float:
+    """Energy out over energy in, for a time that ends in another state than it began.
+
+    Parameters
+    ----------
+    wh_in, wh_out : float
+        Energy at the terminals. [Wh]
+    stored_wh : float
+        What the pack holds more at the end than at the start. [Wh]
+    outside_wh : float
+        What heaters took from elsewhere than the pack, counted as put in. [Wh]
+
+    Returns
+    -------
+    float
+        Efficiency, NaN if nothing went in. [1]
+
+    Examples
+    --------
+    >>> round(closed_efficiency(15.2, 14.6, stored_wh=0.15), 4)
+    0.9704
+    """
+    put_in = wh_in + outside_wh
+    return (wh_out + stored_wh) / put_in if put_in > 0 else float("nan")
+
+
 def _ratio(window: Window, offset_a: float) -> float:
-    e_in, e_out = energies(window, offset_a)
-    return e_out / e_in if e_in > 0 else float("nan")
+    return closed_efficiency(*energies(window, offset_a))
 
 
 def interval(window: Window, zero: Zero) -> tuple[float, float, float]:

@@ -88,8 +88,8 @@ def efficiency(
     history : History
         The time to speak about; best whole weeks.
     zero : Zero, optional
-        What is known of the current sensor's zero from elsewhere: rests, or a longer history
-        (`closure_zero`). Without, it is estimated from this history's own closures.
+        What is known of the current sensor's zero from a longer history (`closure_zero`) or from rests.
+        Without, it is estimated from this history's own closures.
     resistance : Estimate, optional
         Of the whole pack over a minute or so, for the ohmic loss. [Ω]
     heater_wh : Estimate, optional
@@ -108,7 +108,7 @@ def efficiency(
     quadrature.
     """
     found = windows(history)
-    zero = combined_zero(closure_zero(found), zero)
+    zero = combined_zero(zero if zero is not None else closure_zero(found))
     found = tuple(with_efficiency(window, zero) for window in found)
     pool = pooled(found)
     whole = history.whole()
