@@ -7,6 +7,7 @@ starts where the centre's chain ends. What the centre already has is never sent,
 from __future__ import annotations
 
 import json
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from hashlib import sha256
@@ -199,7 +200,7 @@ def _send_digests(store: Store, remote: Connection, bank: str, packs: dict[str, 
     with store.reading() as conn:
         for name in packs:
             rows += [
-                {"bank": bank, "pack": name} | asdict(k)
+                {"bank": bank, "pack": name} | asdict(k) | {"body": zlib.compress(k.body, 6)}
                 for k in sealing_index.kept_digests(conn, name, None, None).values()
                 if (name, k.day, k.seq, k.version, k.facts) not in known
             ]

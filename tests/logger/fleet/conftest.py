@@ -89,7 +89,9 @@ def day_table(first: date, days: int, seed: int, period_s: int = 300) -> pa.Tabl
     phase = (t - start) / 86_400_000
     columns = {
         "time_ms": pa.array(t),
-        "pack_v": pa.array((5300 + 50 * np.sin(2 * np.pi * phase) + rng.integers(-2, 3, len(t))).astype("int32")),
+        "pack_v": pa.array(
+            (5300 + 50 * np.sin(2 * np.pi * phase) + rng.integers(-2, 3, len(t))).astype("int32")
+        ),
         "pack_a": pa.array((4000 * np.sin(2 * np.pi * phase) + rng.integers(-9, 10, len(t))).astype("int32")),
     }
     for i in range(1, 5):

@@ -1,5 +1,6 @@
-"""Pushing against a real PostgreSQL: again, at once by two, cut off anywhere, poisoned, and with few rights."""
+"""Pushing to a real PostgreSQL: again, at once by two, cut anywhere, poisoned, and with few rights."""
 
+import contextlib
 import importlib.util
 import os
 import random
@@ -98,10 +99,8 @@ class CuttingProxy:
             pass
         finally:
             for s in (source, sink):
-                try:
+                with contextlib.suppress(OSError):
                     s.shutdown(socket.SHUT_RDWR)
-                except OSError:
-                    pass
                 s.close()
 
     def close(self) -> None:

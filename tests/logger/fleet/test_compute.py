@@ -1,0 +1,56 @@
+"""Dask computes the digests the logger computes, from the central database."""
+
+import importlib.util
+from pathlib import Path
+
+import pytest
+
+from analysis import digest as digests
+from logger.fleet import address, central
+from logger.fleet.compute import bank_of, compute, run_task, tasks
+from logger.fleet.push import push
+from logger.fleet.sources import open_source
+from logger.store import Store
+
+_spec = importlib.util.spec_from_file_location("fleet_conftest", Path(__file__).with_name("conftest.py"))
+_conftest = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_conftest)
+make_bank = _conftest.make_bank
+NOW = 1_790_000_000_000
+
+
+@pytest.fixture
+def file_centre(tmp_path):
+    url = f"sqlite:///{tmp_path / 'centre.db'}"
+    engine = address.connect(url)
+    central.prepare(engine)
+    for i in (1, 2):
+        with Store.open(make_bank(tmp_path / f"{i}.db", seed=i, days=4)) as store:
+            push(store, engine, f"bank{i}", NOW)
+    engine.dispose()
+    return url
+
+
+def test_what_was_pushed_is_not_computed_again(file_centre):
+    todo, have = tasks(file_centre, open_source(file_centre), ["bank1", "bank2"], digests.VERSION)
+    assert todo == []
+    assert sum(len(m.digests) for m in have) == 8
+
+
+def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
+    source = open_source(file_centre)
+    todo, _ = tasks(file_centre, source, ["bank1"], version=-1)
+    made = run_task(todo[0])
+    with Store.open(tmp_path / "1.db") as store:
+        ours = store.digests("A")
+    assert [digests.loads(body) for _, body in made.digests] == ours
+
+
+def test_dask_computes_the_same(file_centre, monkeypatch):
+    monkeypatch.setattr("logger.fleet.sources.CentralSource.kept", lambda *_: {})
+    seen = []
+    made = compute(file_centre, workers=1, progress=lambda a, b: seen.append((a, b)))
+    source = open_source(file_centre)
+    assert seen[-1] == (2, 2)
+    bank = bank_of(source, "bank2", made)
+    assert bank.packs[0].days == ("2026-01-05", "2026-01-06", "2026-01-07", "2026-01-08")
