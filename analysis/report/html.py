@@ -50,6 +50,6 @@ def render(report: Report, units: Units = METRIC) -> str:
     env.filters["card"] = lambda card: card_text(card.finding, units)
     env.filters["value"] = lambda e: numbers.value_text(e, units)
     env.filters["interval"] = lambda e: numbers.interval_text(e, units)
-    env.filters["basis"] = numbers.basis_text
+    env.filters["bases"] = numbers.bases
     css = stylesheet()
     return env.get_template("report").render(report=report, css=Markup(css), style_hash=style_hash(css))  # noqa: S704

@@ -43,6 +43,7 @@ _DECIMALS = {
     "EFC": 1,
     "": 0,
     "Ah/day": 2,
+    "cycles": 1,
     "%/year": 1,
     "days": 0,
     "W/K": 1,
@@ -118,6 +119,8 @@ def interval_text(e: Estimate, units: Units = METRIC) -> str:
         return humane(e.reason)
     if e.low is None or e.high is None:
         return humane(e.reason) or "no interval given"
+    if e.low == e.high:
+        return "counted, not estimated"
     unit, factor, offset = shown_unit(e.unit, units)
     places = _decimals(e, unit, factor)
     low, high = sorted((e.low * factor + offset, e.high * factor + offset))
@@ -128,7 +131,7 @@ def say(e: Estimate, units: Units = METRIC) -> str:
     """A number inside a sentence: "27.4 Ah (27.0 to 27.9)", or "not known"."""
     if e.value is None:
         return "not known"
-    if e.low is None or e.high is None:
+    if e.low is None or e.high is None or e.low == e.high:
         return value_text(e, units)
     return f"{value_text(e, units)} ({interval_text(e, units)})"
 
@@ -139,6 +142,30 @@ def basis_text(e: Estimate) -> str:
     if e.coverage is not None and e.coverage < 0.995:
         parts.append(f"{math.floor(e.coverage * 100)}{THIN}% of the time recorded")
     return "; ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Bases:
+    """Where each basis of a block is written: once for the block, once for a row, or under each value."""
+
+    block: str
+    rows: tuple[str, ...]
+    values: tuple[tuple[str, ...], ...]
+
+
+def bases(block: Numbers) -> Bases:
+    """Say every basis once: what all values share, then what a row shares, then the rest."""
+    texts = [[basis_text(e) for e in row.values] for row in block.rows]
+    known = {t for row in texts for t in row if t}
+    if len(known) == 1 and len(texts) > 1:
+        only = known.pop()
+        return Bases(only, ("",) * len(texts), tuple(("",) * len(row) for row in texts))
+    rows, values = [], []
+    for row in texts:
+        shared = row[0] if len(set(row)) == 1 else ""
+        rows.append(shared)
+        values.append(("",) * len(row) if shared else tuple(row))
+    return Bases("", tuple(rows), tuple(values))
 
 
 def estimate_json(e: Estimate) -> dict[str, Any]:

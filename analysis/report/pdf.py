@@ -100,19 +100,27 @@ def _card(card: Card, units: Units) -> dict[str, Any]:
 
 
 def _numbers(block: Numbers, units: Units) -> dict[str, Any]:
+    placed = numbers.bases(block)
     rows = [
         {
             "label": row.label,
             "note": row.note,
+            "basis": f"From {shared}." if shared else "",
             "cells": [
                 {
                     "value": numbers.value_text(e, units),
                     "interval": numbers.interval_text(e, units),
-                    "basis": numbers.basis_text(e),
+                    "basis": basis,
                 }
-                for e in row.values
+                for e, basis in zip(row.values, own, strict=True)
             ],
         }
-        for row in block.rows
+        for row, shared, own in zip(block.rows, placed.rows, placed.values, strict=True)
     ]
-    return {"kind": "numbers", "title": block.title, "columns": list(block.columns), "rows": rows}
+    return {
+        "kind": "numbers",
+        "title": block.title,
+        "columns": list(block.columns),
+        "rows": rows,
+        "basis": f"All of these from {placed.block}." if placed.block else "",
+    }

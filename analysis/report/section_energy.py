@@ -65,7 +65,7 @@ def efficiency_section(scope: Scope, longer: tuple[Efficiency, ...]) -> Section:
 
 def cycles(e: Estimate) -> Estimate:
     """A count of full cycles under its own unit."""
-    return replace(e, unit="full cycles")
+    return replace(e, unit="cycles")
 
 
 _FLOW: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
@@ -99,7 +99,7 @@ def _words(health: PackHealth) -> Statement:
         )
     text = (
         f"{value_text(t.wh_in)} went in and {value_text(t.wh_out)} came out, "
-        f"{value_text(cycles(t.efc_ah))} in all; "
+        f"{value_text(replace(t.efc_ah, unit='full cycles'))} in all; "
         f"the deepest swing was {value_text(t.deepest)} of the rated capacity."
     )
     return Statement(text, "plain", f"Pack {health.name}")

@@ -20,6 +20,8 @@ from analysis.report.value import Figure, Report, Section
 
 LOOK_BACK_DAYS = 56
 """Figures of slow things look back this far from the end of the week. [days]"""
+BASELINE_DAYS = 28
+"""The first weeks of the record, to which later ones are compared. [days]"""
 FOOTER = (
     "Computed from the readings of the packs themselves. Estimates under the recorded conditions, "
     "with 95 % intervals. This report watches; it protects nothing, and it is no measurement by a test house."
@@ -103,3 +105,13 @@ def _longer(scope: Scope) -> tuple[Efficiency, ...]:
 def _evidence(scope: Scope, finding: Finding) -> tuple[Figure, ...]:
     del scope, finding
     return ()
+
+
+def first_weeks(bank: Bank, until: str) -> tuple[str, str] | None:
+    """First and last day of the record's first four weeks; None if they are not over before `until`."""
+    days = [h.days[0] for h in bank.packs if h.days]
+    if not days:
+        return None
+    first = min(days)
+    last = days_before(first, 1 - BASELINE_DAYS)
+    return (first, last) if last < until else None
