@@ -1,0 +1,30 @@
+import numpy as np
+import pytest
+
+from sample_data.cell import HILL, VALLEY, arrhenius
+
+
+@pytest.mark.parametrize("chemistry", [HILL, VALLEY])
+def test_curve_rises_and_has_a_plateau_between_two_knees(chemistry):
+    # Plateau of lithium iron phosphate 3.2–3.35 V, empty 2.5–2.8 V: common practice, no source.
+    assert (np.diff(chemistry.ocv_v) > 0).all()
+    soc = np.array([0.0, 0.2, 0.5, 0.9, 0.97, 1.01])
+    volts = chemistry.equilibrium(soc)
+    assert 2.4 < volts[0] < 2.85
+    assert 3.23 < volts[1] < volts[2] < volts[3] < 3.35
+    assert volts[4] < 3.40
+    assert volts[5] > 3.5
+
+
+@pytest.mark.parametrize("chemistry", [HILL, VALLEY])
+def test_one_percent_on_the_plateau_is_a_few_millivolts_at_most(chemistry):
+    # "1 % SoC is about 1.7 mV": Nature Energy 2024 field study, second-hand.
+    slope = (chemistry.equilibrium(np.array([0.62])) - chemistry.equilibrium(np.array([0.42])))[0] / 20
+    assert 0 < slope < 0.0017
+
+
+def test_arrhenius_is_one_at_25_and_grows_in_the_cold():
+    factor = arrhenius(np.array([25.0, 0.0]), 2300.0)
+    assert factor[0] == pytest.approx(1.0)
+    # exp(2300 × (1/273.15 − 1/298.15)) = exp(0.70606) = 2.026, by hand
+    assert factor[1] == pytest.approx(2.026, abs=0.002)
