@@ -98,6 +98,9 @@ def initial(scenario: Scenario, hall_c: float = 8.0, soc: float = 0.55) -> BankS
         charge = pack.capacity_ah - missing + start_charge(spec)
         state = PackState(charge, mid_c=hall_c, end_c=hall_c, plate_c=hall_c, soc=soc)
         state.cell_v = [3.3] * spec.n_cells
+        state.heater = hall_c < spec.heater_on_c
+        state.cold = hall_c <= spec.charge_floor_c
+        state.charge_ok = not state.cold
         packs.append(state)
     return BankState(packs, hall_c=hall_c, soc_seen=soc)
 
