@@ -160,7 +160,7 @@ def load_database(path: Path) -> Any:
     except OSError as exc:
         raise MapError(f"{path}: cannot be read: {exc.strerror}", "check the file's owner and mode") from exc
     except Exception as exc:
-        # The parsers behind cantools raise errors of many kinds on a damaged file; all mean the same to the user.
+        # The parsers behind cantools raise errors of many kinds on a damaged file; all mean the same.
         first = str(exc).splitlines()[0] if str(exc) else type(exc).__name__
         raise MapError(
             f"{path}: not a valid {path.suffix[1:].upper()} file: {first}", "export it again"

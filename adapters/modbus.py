@@ -124,7 +124,8 @@ class ModbusAdapter:
             return
         wanted = sorted(check.among) if check.among is not None else f"{check.low:g} to {check.high:g}"
         raise MapError(
-            f'map "{self.map.name}" does not fit {self.place}: {check.says} reads {came:g}, expected {wanted}',
+            f'map "{self.map.name}" does not fit {self.place}: '
+            f"{check.says} reads {came:g}, expected {wanted}",
             f"check that {self.map.file} is for this model",
         )
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
 QUARANTINE_S = 5.0
-"""A silent unit on a shared line is asked again only after this long, so that it does not slow the others. [s]"""
+"""A silent unit on a shared line is asked again only after this long, to spare the others. [s]"""
 SILENT_AFTER = 3
 """Time-outs in a row after which a unit counts as silent, and a line as lost."""
 DRAIN_S = 0.3
@@ -112,21 +112,25 @@ class Line:
         where = f"{self.place} unit {unit}"
         async with self._lock:
             self._refuse_silent(unit, where)
-            for last in (False, True):
-                try:
-                    answer = await self._once(function, address, count, unit, timeout_s, pause_s)
-                    self._silent.pop(unit, None)
-                    self._timeouts = 0
-                    return answer
-                except NoSuchRegister:
-                    raise
-                except BadFrame:
-                    if last:
-                        raise
-                except SourceTimeout:
-                    self._note_timeout(unit)
-                    raise
-        raise AssertionError  # pragma: no cover - the loop returns or raises
+            try:
+                answer = await self._twice(function, address, count, unit, timeout_s, pause_s)
+            except SourceTimeout:
+                self._note_timeout(unit)
+                raise
+            self._silent.pop(unit, None)
+            self._timeouts = 0
+            return answer
+
+    async def _twice(
+        self, function: int, address: int, count: int, unit: int, timeout_s: float, pause_s: float
+    ) -> Sequence[int]:
+        """Ask again, once, after an answer that cannot be right."""
+        try:
+            return await self._once(function, address, count, unit, timeout_s, pause_s)
+        except NoSuchRegister:
+            raise
+        except BadFrame:
+            return await self._once(function, address, count, unit, timeout_s, pause_s)
 
     async def _once(
         self, function: int, address: int, count: int, unit: int, timeout_s: float, pause_s: float

@@ -38,8 +38,9 @@ class Pace:
             return None
         possible = max(self.busy_s, self.achieved_s)
         return (
-            f"{place}: period_s = {self.period_s:g} cannot be kept: readings come every {self.achieved_s:.2f} s, "
-            f"each takes {self.busy_s:.2f} s — set period_s = {_nice(possible * 1.1):g}, or raise the baud rate"
+            f"{place}: period_s = {self.period_s:g} cannot be kept: "
+            f"readings come every {self.achieved_s:.2f} s, each takes {self.busy_s:.2f} s "
+            f"— set period_s = {_nice(possible * 1.1):g}, or raise the baud rate"
         )
 
 

@@ -116,7 +116,7 @@ class Rounds:
 
 
 def wire_time_s(read: Read, baud: int, gap_s: float) -> float:
-    """Least time of one read on a serial line: request and answer at 11 bits a character, and two silences. [s]
+    """Least time of one read on a serial line: its characters, of 11 bits, and two silences. [s]
 
     The request has 8 bytes, the answer 5 and two a register. A unit's own delay comes on top.
 

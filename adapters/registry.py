@@ -94,7 +94,9 @@ def config_from(kind: str, keys: Mapping[str, Any], folder: Path | None = None) 
             remedy = f"did you mean {near[0]}?" if near else "known are: " + ", ".join(known)
             raise ConfigError(f'source "{name}": unknown key {key} for kind "{kind}"', remedy)
         if not _suits(content, hints[key]):
-            raise ConfigError(f'source "{name}": {key} = {content!r} is of the wrong type', f"give {_words(hints[key])}")
+            raise ConfigError(
+                f'source "{name}": {key} = {content!r} is of the wrong type', f"give {_words(hints[key])}"
+            )
     for key, field in known.items():
         if field.default is MISSING and field.default_factory is MISSING and key not in keys:
             raise ConfigError(f'source "{name}": {key} is missing', f'a source of kind "{kind}" needs it')
