@@ -24,16 +24,17 @@ FLUSH, FUA, DISCARD, MARK, METADATA = 1, 2, 4, 8, 16
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One logged request: `offset` of its data in the log; sector numbers of 512 bytes."""
+    """One logged request: `offset` of its data in the log, `end` where the next begins; 512-byte sectors."""
 
     sector: int
     sectors: int
     flags: int
     offset: int
+    end: int
 
 
-def entries(log: Path) -> Iterator[Entry]:
-    """Yield the requests in order.
+def entries(log: Path, start: int = SECTOR) -> Iterator[Entry]:
+    """Yield the requests in order, from byte `start` of the log, where one must begin.
 
     Raises
     ------
@@ -45,16 +46,15 @@ def entries(log: Path) -> Iterator[Entry]:
         magic, _version, _count, sector_size = struct.unpack("<QQQI", f.read(28))
         if magic != MAGIC or sector_size != SECTOR:
             raise ValueError(f"{log} is not a write log with {SECTOR}-byte sectors")
-        at = SECTOR
+        at = start
         while at + SECTOR <= size:
             f.seek(at)
             sector, sectors, flags, length = struct.unpack("<QQQQ", f.read(32))
             if sectors == 0 and flags == 0:
                 return  # the rest was never written
-            at += SECTOR
-            yield Entry(sector, sectors, flags, at)
-            at += 0 if flags & DISCARD else sectors * SECTOR
-            at += length if flags & MARK else 0
+            offset = at + SECTOR
+            at = offset + (0 if flags & DISCARD else sectors * SECTOR) + (length if flags & MARK else 0)
+            yield Entry(sector, sectors, flags, offset, at)
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,7 +62,11 @@ class Guest:
         elif self.disk:
             args += ["-drive", f"file={self.disk},format=raw,if=virtio,cache={self.cache}"]
         self.process = subprocess.Popen(
-            args, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True
+            args,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
         )
 
     def read(self, timeout_s: float) -> Iterator[str]:
