@@ -71,7 +71,8 @@ class Guest:
 
     def read(self, timeout_s: float) -> Iterator[str]:
         """Yield console lines until the guest ends or the time is over."""
-        assert self.process is not None and self.process.stdout is not None
+        assert self.process is not None
+        assert self.process.stdout is not None
         end = time.monotonic() + timeout_s
         fd = self.process.stdout.fileno()
         os.set_blocking(fd, False)

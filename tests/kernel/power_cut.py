@@ -113,9 +113,12 @@ def check(image: Path, folder: Path, need: tuple[int, int]) -> dict[str, object]
     subprocess.run(["mount", "-o", "loop", str(image), str(mount)], check=True)
     try:
         run = subprocess.run(
-            [sys.executable, str(HERE / "inspect_record.py"), str(mount / "bank.db"), str(need[0]), str(need[1])],
-            capture_output=True, text=True, cwd=ROOT, check=False,
-        )  # fmt: skip
+            [sys.executable, str(HERE / "inspect_record.py"), str(mount / "bank.db"), *map(str, need)],
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            check=False,
+        )
     finally:
         subprocess.run(["umount", str(mount)], check=True)
     if run.returncode != 0:
@@ -152,13 +155,19 @@ def main() -> int:
             results["ok" if found["ok"] else "bad"] += 1
             doing[ledger.doing(at)] += 1
             worst_s = max(worst_s, float(str(found.get("missing_s", 0.0))))
-            print(f"kill {kill:3d} cut {number} after {at:6d} of {total} requests, {made.lost} lost, {made.torn} torn,"
-                  f" while {ledger.doing(at):10s}: {found}", flush=True)  # fmt: skip
+            print(
+                f"kill {kill:3d} cut {number} after {at:6d} of {total} requests, {made.lost} lost, "
+                f"{made.torn} torn, while {ledger.doing(at):10s}: {found}",
+                flush=True,
+            )
             if not found["ok"]:
                 shutil.copyfile(cut, folder / f"bad-{kill}-{number}.img")
         shutil.copyfile(cut if found["ok"] else base, image)  # life goes on from what the cut left
-    print(f"disks looked at: {sum(results.values())} from {args.kills} kills; {dict(results)}; cut while: {dict(doing)};"
-          f" committed readings missing at worst: {worst_s:.0f} s", flush=True)  # fmt: skip
+    print(
+        f"disks looked at: {sum(results.values())} from {args.kills} kills; {dict(results)}; "
+        f"cut while: {dict(doing)}; committed readings missing at worst: {worst_s:.0f} s",
+        flush=True,
+    )
     if not results["bad"]:
         shutil.rmtree(folder)
     return 1 if results["bad"] else 0
