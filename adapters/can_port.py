@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 OPEN_S = 8.0
 """Longest wait for a bus to open; serial adapters need two seconds by themselves. [s]"""
+SETTLE_S = 2.0
+"""Some serial adapters restart when their port is opened; wait for that. [s]"""
 HANG_S = 4.0
 """A receiving thread that shows no sign of life for so long hangs. [s]"""
 WAIT_S = 0.2
@@ -30,7 +32,7 @@ BUS_OFF = 0x40
 ERROR_PASSIVE = 0x30
 """Bits of data[1] of an error frame: receive or transmit error-passive. Source: as above."""
 
-Key = tuple[str, str]
+Key = tuple[str, str, int]
 
 
 class CanPort:
@@ -197,9 +199,16 @@ def open_bus(config: CanConfig) -> Any:
 
     options: dict[str, Any] = {"interface": config.interface, "channel": config.channel}
     if config.interface == "slcan":
-        options |= {"bitrate": config.bitrate, "listen_only": not config.allow_requests, "timeout": 0.05}
+        options |= {
+            "bitrate": config.bitrate,
+            "listen_only": not config.allow_requests,
+            "timeout": 0.05,
+            "sleep_after_open": SETTLE_S,
+        }
     elif config.interface == "socketcand":
-        options |= {"host": config.host, "port": config.host_port}
+        options |= {"host": config.host, "port": config.port or 29536}
+    elif config.interface == "udp_multicast" and config.port:
+        options["port"] = config.port
     try:
         return can.Bus(**options)
     except (can.CanError, OSError, ValueError, ImportError) as exc:
@@ -237,7 +246,7 @@ _PORTS: dict[Key, CanPort] = {}
 
 
 def _key(config: CanConfig) -> Key:
-    return config.interface, config.channel
+    return config.interface, config.channel, config.port
 
 
 def port_to(config: CanConfig) -> CanPort:

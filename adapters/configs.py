@@ -177,8 +177,10 @@ class CanConfig(SourceConfig):
         A signal not seen for so long is absent. [s]
     allow_requests : bool
         Whether request frames of the binding may be sent.
-    host, host_port : str, int
+    host : str
         Only for "socketcand": where the daemon listens.
+    port : int
+        Only for "socketcand" and "udp_multicast"; 0 is the usual one of each.
     """
 
     interface: str
@@ -189,11 +191,12 @@ class CanConfig(SourceConfig):
     stale_s: float = 5.0
     allow_requests: bool = False
     host: str = "localhost"
-    host_port: int = 29536
+    port: int = 0
 
     def __post_init__(self) -> None:
         SourceConfig.__post_init__(self)
         self._within("stale_s", self.stale_s, 0.1, 3600)
+        self._within("port", self.port, 0, 65535)
         if self.interface not in CAN_INTERFACES:
             self._refuse("interface", self.interface, "use one of: " + ", ".join(CAN_INTERFACES))
         if not self.channel:

@@ -73,13 +73,13 @@ def read_tables(
         outcome.start(header, size)
         for first_line, block in _blocks(path, file, header.lines):
             table = _block_table(path, header, catalogue, block, first_line, outcome)
-            outcome.bytes_done = raw.tell()
+            outcome.bytes_read = raw.tell()
             if progress is not None:
-                progress(min(outcome.bytes_done, size), size)
+                progress(min(outcome.bytes_read, size), size)
             if table is not None:
                 yield table
     if outcome.rows == 0:
-        first = f"; line {outcome.rejected[0].line}: {outcome.rejected[0].reason}" if outcome.rejected else ""
+        first = f"; line {outcome.reasons[0].line}: {outcome.reasons[0].reason}" if outcome.rejected else ""
         raise ImportFormatError(f"{path}: no line could be read{first}", "export the file again")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     import numpy as np
@@ -14,8 +14,7 @@ MOST_KEPT = 1000
 """Refused lines that are kept with their reason; beyond that they are only counted."""
 
 
-@dataclass(frozen=True, slots=True)
-class RejectedLine:
+class RejectedLine(NamedTuple):
     """A line that was not taken: its number in the file, from 1, and why."""
 
     line: int
@@ -32,8 +31,10 @@ class CsvOutcome:
         Rows handed on.
     lines : int
         Lines read after the header, blank ones not counted.
-    rejected : list of RejectedLine
-        The first refused lines; `rejected_count` counts all.
+    rejected : int
+        Refused lines.
+    reasons : list of RejectedLine
+        The first thousand of them, with their reason.
     unknown : tuple of str
         Columns of the file that no channel has; they are not read.
     columns : tuple of str
@@ -52,8 +53,8 @@ class CsvOutcome:
 
     rows: int = 0
     lines: int = 0
-    rejected: list[RejectedLine] = field(default_factory=list)
-    rejected_count: int = 0
+    rejected: int = 0
+    reasons: list[RejectedLine] = field(default_factory=list)
     unknown: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()
     out_of_range: dict[str, int] = field(default_factory=dict)
@@ -61,7 +62,7 @@ class CsvOutcome:
     insane_times: int = 0
     backwards: int = 0
     naive: bool = False
-    bytes_done: int = 0
+    bytes_read: int = 0
     bytes_total: int = 0
     last_ms: int | None = None
 
@@ -71,9 +72,9 @@ class CsvOutcome:
 
     def reject(self, line: int, reason: str) -> None:
         """Note a refused line."""
-        self.rejected_count += 1
-        if len(self.rejected) < MOST_KEPT:
-            self.rejected.append(RejectedLine(line, reason))
+        self.rejected += 1
+        if len(self.reasons) < MOST_KEPT:
+            self.reasons.append(RejectedLine(line, reason))
 
     def note_order(self, times_ms: np.ndarray) -> None:
         """Note whether a chunk, sorted, begins before the last one ended. [ms UTC]"""
@@ -85,9 +86,9 @@ class CsvOutcome:
 
     def notes(self) -> list[str]:
         """Everything a person should know, one line each."""
-        lines = [f"line {r.line}: {r.reason}" for r in self.rejected[:20]]
-        if self.rejected_count > len(lines):
-            lines.append(f"{self.rejected_count - len(lines)} more lines were refused")
+        lines = [f"line {r.line}: {r.reason}" for r in self.reasons[:20]]
+        if self.rejected > len(lines):
+            lines.append(f"{self.rejected - len(lines)} more lines were refused")
         if self.unknown:
             lines.append("columns not read, because no channel has this name: " + ", ".join(self.unknown))
         lines += [f"{name}: {count} values out of range dropped" for name, count in self.out_of_range.items()]
