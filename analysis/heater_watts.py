@@ -1,0 +1,175 @@
+"""The heater's power from the currents at its switchings, of this pack and of those in parallel with it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.digest import DayDigest
+from analysis.estimate import Estimate, around, unknown
+from analysis.facts import PackFacts
+from analysis.frame import F64
+from analysis.history import History
+from analysis.trace import step_at, unpack
+from analysis.warming import HEAT_WH_PER_K
+
+Boundary = Literal["inside", "outside", "unknown"]
+
+LEAST_STEPS = 4
+"""Switchings below which no power is given."""
+NOISE_W = 15.0
+"""A median step below this is no heater. [W] Practice, no source."""
+RATED_TOLERANCE = 0.10
+"""Half width of the interval of a rated power. [1] Practice, no source."""
+HEAT_TOLERANCE = 0.25
+"""The same for a power from the cells' warming: their heat capacity is only known to 15 %. [1]"""
+TOGETHER_S = 90.0
+"""Two heaters that switch within this are told apart by nothing. [s]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Watts:
+    """Power of a heater.
+
+    Attributes
+    ----------
+    power : Estimate
+        [W]
+    boundary : {"inside", "outside", "unknown"}
+        Whether its current passes the pack's current sensor: as declared, else as the steps tell.
+    steps : Estimate
+        The median step in current at its switchings, whatever the boundary. [W]
+    """
+
+    power: Estimate
+    boundary: Boundary
+    steps: Estimate
+
+
+def _together(own: DayDigest, other: DayDigest, at_s: float) -> bool:
+    """Whether the other pack's heater switched at the same time."""
+    shift = own.start_s - other.start_s
+    return any(abs(abs(t) - shift - abs(at_s)) < TOGETHER_S for t in other.heater.steps_s)
+
+
+def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[tuple[float, bool]]:
+    """Power of each switching of a day, with what the parallel packs took over. [W]"""
+    heater = own.heater
+    steps = zip(heater.steps_w, heater.steps_zero, heater.steps_s, strict=True)
+    if not others:
+        return [(watts, zero) for watts, zero, _ in steps]
+    traces = [(d, unpack(d.trace)) for d in (own, *others) if d.trace.bin_s > 0]
+    out = []
+    for watts, zero, at in steps:
+        if any(_together(own, d, at) for d in others):
+            continue
+        rises = [step_at(means, d.trace, abs(at) + own.start_s - d.start_s) for d, means in traces]
+        rises = [r for r in rises if math.isfinite(r)]
+        whole = len(rises) == len(others) + 1
+        fall = -math.fsum(rises) if at >= 0 else math.fsum(rises)
+        out.append((fall * heater.mean_v if whole else watts, zero))
+    return [(w, zero) for w, zero in out if math.isfinite(w)]
+
+
+def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
+    """Collect the power of every switching in a history.
+
+    Parameters
+    ----------
+    history : History
+    others : sequence of History
+        Packs in parallel with it.
+
+    Returns
+    -------
+    array, shape (k,)
+        Those beside a current of exactly zero are left out when enough others are there: a dead band
+        hides part of such a step. [W]
+    """
+    by_day = [{d.day: d for d in other.digests} for other in others]
+    found: list[tuple[float, bool]] = []
+    for own in history.digests:
+        if not own.heater.steps_w:
+            continue
+        beside = [days[own.day] for days in by_day if own.day in days]
+        found += _day_steps(own, beside)
+    clear = [w for w, zero in found if not zero]
+    return np.array(clear if len(clear) >= 2 * LEAST_STEPS else [w for w, _ in found])
+
+
+def median_step(steps: F64) -> Estimate:
+    """Median of the switchings with its 95 % interval. [W]"""
+    n = int(steps.size)
+    if n < LEAST_STEPS:
+        return unknown("W", f"{n} heater switchings recorded; {LEAST_STEPS} are needed", n=n)
+    middle = float(np.median(steps))
+    ordered = np.sort(steps)
+    reach = 1.96 * math.sqrt(n) / 2
+    low = float(ordered[max(math.floor(n / 2 - reach), 0)])
+    high = float(ordered[min(math.ceil(n / 2 + reach), n - 1)])
+    return Estimate(middle, "W", low, high, f"{n} heater switchings", n)
+
+
+def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
+    if declared != "unknown":
+        return declared
+    if steps.value is None or steps.low is None or steps.high is None:
+        return "unknown"
+    if steps.low > NOISE_W and steps.value > 2 * (steps.value - steps.low) * 0.5:
+        return "inside"
+    if steps.high < NOISE_W or (abs(steps.value) < NOISE_W and steps.n >= 2 * LEAST_STEPS):
+        return "outside"
+    return "unknown"
+
+
+def _from_warming(history: History) -> Estimate:
+    """Power from the jump in warming at switching on, and the heat capacity of the cells. [W]"""
+    facts = history.facts
+    jumps = [
+        run.slope_on - run.slope_before
+        for d in history.digests
+        for run in d.heater.runs
+        if math.isfinite(run.slope_on) and math.isfinite(run.slope_before)
+    ]
+    if len(jumps) < LEAST_STEPS:
+        return unknown("W", "no step in current, no rated power and too few clear warmings", n=len(jumps))
+    capacity = HEAT_WH_PER_K * facts.rated_ah / 280.0 * facts.n_cells / 16.0
+    watts = float(np.median(jumps)) * capacity
+    return around(
+        watts,
+        HEAT_TOLERANCE * abs(watts),
+        "W",
+        basis=f"warming of the cells in {len(jumps)} heatings, heat capacity {capacity:.0f} Wh/K assumed",
+        n=len(jumps),
+    )
+
+
+def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
+    """Say what power the heater takes.
+
+    Parameters
+    ----------
+    history : History
+    others : sequence of History
+        Packs in parallel: part of a heater's current comes from them.
+
+    Returns
+    -------
+    Watts
+        From the steps in current if the heater lies inside the sensor; else the rated power from the
+        configuration; else from the warming of the cells, with a wide interval.
+    """
+    facts: PackFacts = history.facts
+    steps = median_step(switch_steps(history, others))
+    boundary = _boundary(facts.heater_measured, steps)
+    if steps.value is not None and boundary != "outside" and steps.value > NOISE_W:
+        return Watts(steps, boundary, steps)
+    if facts.heater_w is not None:
+        half = RATED_TOLERANCE * facts.heater_w
+        basis = "rated power from the configuration, ±10 % assumed"
+        return Watts(around(facts.heater_w, half, "W", basis=basis), boundary, steps)
+    return Watts(_from_warming(history), boundary, steps)
