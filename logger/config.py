@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import dataclasses
 import difflib
 import os
 import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cached_property
-from importlib import import_module
 from pathlib import Path
 from typing import Any, NoReturn, get_args
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, Field, PrivateAttr, TypeAdapter, ValidationError
+from pydantic import BaseModel, Field, PrivateAttr, ValidationError
 
+from adapters.configs import SourceConfig
 from adapters.errors import ConfigError
+from adapters.registry import config_from
 from analysis.facts import LeadFacts, PackFacts, WarrantyTerms
 from logger.settings import Mqtt, Pack, Page, Record, ReportTable, Site, Source, Table, Watch, Witness
-
-FILE_KEYS = ("map", "binding", "database", "file", "path")
-"""Keys of a source that may name a file beside bank.toml."""
 
 
 class Config(Table):
@@ -126,52 +123,22 @@ class Config(Table):
                 f'add [[witness]] name = "{name}" to the file',
             )
 
-    def sources(self) -> list[Any]:
+    def sources(self) -> list[SourceConfig]:
         """Return one typed adapter configuration for each [[source]].
 
         Raises
         ------
         ConfigError
-            If a source has an unknown kind or key, or a value of the wrong type.
+            If a source has an unknown kind or key, or a value that does not fit.
         """
-        return [self._source(number, source) for number, source in enumerate(self.source, 1)]
-
-    def _source(self, number: int, source: Source) -> Any:
-        from adapters.registry import CONFIGS
-
-        where = f"{self.path}: [[source]] {source.name or number}"
-        if source.kind not in CONFIGS:
-            raise ConfigError(
-                f'{where}: kind = "{source.kind}" is not known', _nearest(source.kind, sorted(CONFIGS))
-            )
-        module, _, name = CONFIGS[source.kind].partition(":")
-        model = getattr(import_module(module), name)
-        known = {f.name for f in dataclasses.fields(model)}
-        given = {k: v for k, v in source.model_dump(exclude_none=True).items() if k != "kind"}
-        if "period_s" in known:
-            given.setdefault("period_s", self.record.period_s)
-        for key, value in given.items():
-            if key not in known:
-                raise ConfigError(
-                    f"{where}: {key} = {value!r} is not a key of {source.kind}",
-                    _nearest(key, sorted(known)),
-                )
-        for key in FILE_KEYS:
-            if isinstance(given.get(key), str) and (self.folder / given[key]).exists():
-                given[key] = str(self.folder / given[key])
-        try:
-            return TypeAdapter(model).validate_python(given)
-        except ValidationError as exc:
-            first = exc.errors()[0]
-            key = ".".join(str(part) for part in first["loc"]) or "?"
-            if first["type"] in {"missing", "missing_argument"}:
-                raise ConfigError(
-                    f"{where}: {key} is missing", f"a {source.kind} source needs {key}; see the README"
-                ) from exc
-            raise ConfigError(
-                f"{where}: {key} = {first['input']!r}: {_plain(first['msg'])}",
-                "correct the value; see the README",
-            ) from exc
+        out = []
+        for source in self.source:
+            keys = source.model_dump(exclude_none=True, exclude={"kind"})
+            try:
+                out.append(config_from(source.kind, {"period_s": self.record.period_s} | keys, self.folder))
+            except ConfigError as exc:
+                raise ConfigError(f"{self.path}: {exc.message}", exc.remedy) from exc
+        return out
 
     def check_names(self) -> None:
         """Raise ConfigError if names clash or point nowhere."""

@@ -210,7 +210,7 @@ def _cell(view: PackView, number: int, middle: float, now_s: float) -> Text:
     old = now_s - view.seen[cell_name(number)][1] > STALE_S
     style = "bold red" if near else "dim" if old else "bold" if blocks else ""
     mark = "!" if near else "?" if old else " "
-    return Text(f"{number:2d} {volts:.3f}{mark}{bar}{deviation:+4.0f}", style)
+    return Text(f"{number:2d} {volts:.3f}{mark}{bar}{round(deviation):+4d}", style)
 
 
 def _temperatures(view: PackView, now_s: float, *, fahrenheit: bool) -> Text:

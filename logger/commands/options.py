@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,10 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from adapters.errors import StoreError
-
 if TYPE_CHECKING:
     from logger.config import Config
+    from logger.opening import Mode
     from logger.store import Store
 
 ConfigFile = Annotated[
@@ -33,15 +31,11 @@ def load(path: Path) -> Config:
 
 
 @contextmanager
-def record(config: Config, *, write: bool = False) -> Iterator[Store]:
-    """Open the record for the length of a `with`."""
-    from logger.store import Store
+def record(config: Config, mode: Mode = "read") -> Iterator[Store]:
+    """Open the record for the length of a `with`; see `logger.opening.open_record`."""
+    from logger.opening import open_record
 
-    if not write and "://" not in config.database and not Path(config.database).exists():
-        raise StoreError(
-            f"{config.database}: there is no record yet", "start `bankbook log`, or use `bankbook import`"
-        )
-    store = Store.open(config.database, write=write)
+    store = open_record(config, mode)
     try:
         yield store
     finally:
@@ -66,24 +60,6 @@ def day(text: str | None, option: str) -> date | None:
 
 def print_json(value: Any) -> None:
     """Print a value as JSON; dataclasses become objects, unknown numbers null."""
+    from analysis.plain import plain
+
     print(json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def plain(value: Any) -> Any:
-    """Turn a result into what JSON can say."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, dict):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | set | frozenset):
-        return [plain(v) for v in value]
-    if isinstance(value, float):
-        return value if value == value and abs(value) != float("inf") else None  # noqa: PLR0124 - NaN is not itself
-    if isinstance(value, str | int | None):
-        return value
-    if hasattr(value, "tolist"):
-        return plain(value.tolist())
-    return str(value)
-
-
-__all__ = ["BANK_TOML", "AsJson", "ConfigFile", "day", "load", "plain", "print_json", "record"]

@@ -1,0 +1,209 @@
+"""How the record is doing: recording or not, how old, how full the disk, what stands."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from adapters.base import Subject
+from logger.now import age
+
+if TYPE_CHECKING:
+    from logger.config import Config
+    from logger.store import Store
+
+LATE_S = 120.0
+"""Age of the newest reading from which a pack counts as silent, beyond the commit interval. [s]"""
+OUTAGES_SHOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class PackState:
+    """One pack in the record.
+
+    Attributes
+    ----------
+    name : str
+    newest_s : float or None
+        Newest reading, UTC epoch seconds. [s]
+    age_s : float or None
+        Its age. [s]
+    days : int
+        Local days with readings.
+    first_day, last_day : str or None
+    """
+
+    name: str
+    newest_s: float | None
+    age_s: float | None
+    days: int
+    first_day: str | None
+    last_day: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything `bankbook status` says.
+
+    Attributes
+    ----------
+    site, timezone, record : str
+    logging : bool
+        Whether a logger holds the record.
+    packs : tuple of PackState
+    sealed_days, readings : int
+        Sealed days of all subjects, and their readings.
+    record_bytes, free_bytes : int or None
+        Size of the record and free space on its disk. [bytes]
+    years_left : float or None
+        Years until the disk is full at the record's own pace; None if it is too young to tell.
+    findings : mapping of str to int
+        Kept findings by severity.
+    open_events : tuple of str
+        What lasts now: outages, warnings, an unsure clock.
+    troubles : tuple of str
+        Why it is not well; empty if it is.
+    """
+
+    site: str
+    timezone: str
+    record: str
+    logging: bool
+    packs: tuple[PackState, ...]
+    sealed_days: int
+    readings: int
+    record_bytes: int | None
+    free_bytes: int | None
+    years_left: float | None
+    findings: dict[str, int]
+    open_events: tuple[str, ...]
+    troubles: tuple[str, ...]
+
+    @property
+    def well(self) -> bool:
+        """Whether nothing needs attention."""
+        return not self.troubles
+
+    def lines(self) -> list[str]:
+        """Say it in five lines, and one more for each trouble."""
+        packs = "; ".join(
+            f"{p.name} {p.days} days, newest {age(p.age_s) + ' ago' if p.age_s is not None else 'none'}"
+            for p in self.packs
+        )
+        size = f"{(self.record_bytes or 0) / 1e6:,.1f} MB"
+        free = "" if self.free_bytes is None else f", {self.free_bytes / 1e9:,.1f} GB free"
+        left = "" if self.years_left is None else f", enough for {self.years_left:,.0f} years at this pace"
+        counted = ", ".join(
+            f"{n} to {s}" if s != "note" else f"{n} noted" for s, n in self.findings.items() if n
+        )
+        doing = "recording" if self.logging else "NOT recording"
+        lasting = "; ".join(self.open_events) or "nothing lasting"
+        return [
+            f"{self.site}: {doing}; days end at midnight in {self.timezone}",
+            f"readings: {packs}",
+            f"record: {self.record}, {size}, {self.sealed_days} sealed days{free}{left}",
+            f"findings kept: {counted or 'none'}",
+            f"now: {lasting}",
+            *(f"! {trouble}" for trouble in self.troubles),
+        ]
+
+
+def state_of(config: Config, now_s: float) -> State:
+    """Look at the record of a configuration.
+
+    Raises
+    ------
+    StoreError
+        If there is no record, or it cannot be read.
+    """
+    from logger.opening import open_record
+
+    with open_record(config) as store:
+        return _state(store, config, now_s)
+
+
+def logger_runs(database: str) -> bool:
+    """Whether some logger holds the record's lock. False for a database server, where none can be seen."""
+    try:
+        file = os.open(f"{database}.lock", os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    else:
+        return False
+    finally:
+        os.close(file)
+
+
+def _state(store: Store, config: Config, now_s: float) -> State:
+    from logger.sealing_index import sealed_bytes
+
+    packs = tuple(_pack(store, name, now_s) for name in config.pack_names)
+    with store.reading() as conn:
+        days, readings, blob_bytes = sealed_bytes(conn)
+    logging = logger_runs(config.database)
+    size, free = _disk(config.database)
+    dates = len({s.day for s in store.sealed_days()})
+    pace = blob_bytes / dates if dates >= 3 else None
+    counted = {"act": 0, "watch": 0, "note": 0}
+    for finding in store.findings():
+        counted[finding.severity] += 1
+    open_events = tuple(
+        f"{e.kind.replace('_', ' ')} {e.subject}: {e.detail}" for e in store.events() if e.end_ms is None
+    )
+    return State(
+        site=config.site.name, timezone=config.site.timezone, record=config.database,
+        logging=logging, packs=packs,
+        sealed_days=days, readings=readings, record_bytes=size, free_bytes=free,
+        years_left=free / pace / 365.25 if free and pace else None, findings=counted,
+        open_events=open_events[-OUTAGES_SHOWN:],
+        troubles=tuple(_troubles(config, packs, free, logging=logging)),
+    )  # fmt: skip
+
+
+def _pack(store: Store, name: str, now_s: float) -> PackState:
+    days = store.days(Subject(name))
+    latest = store.latest(Subject(name))
+    newest_ms = None if latest is None else latest.time_ms
+    if newest_ms is None and days:
+        newest_ms = max((s.last_ms for s in store.sealed_days(name)), default=None)
+    newest_s = None if newest_ms is None else newest_ms / 1000
+    return PackState(
+        name, newest_s, None if newest_s is None else now_s - newest_s, len(days),
+        days[0] if days else None, days[-1] if days else None,
+    )  # fmt: skip
+
+
+def _disk(database: str) -> tuple[int | None, int | None]:
+    if "://" in database:
+        return None, None
+    path = Path(database)
+    size = sum(p.stat().st_size for p in (path, Path(f"{path}-wal")) if p.exists())
+    return size, shutil.disk_usage(path.parent).free
+
+
+def _troubles(config: Config, packs: tuple[PackState, ...], free: int | None, *, logging: bool) -> list[Any]:
+    out = []
+    if config.source and not logging and "://" not in config.database:
+        out.append("no logger runs: start it with `bankbook log` or `systemctl start bankbook`")
+    fed = {s.pack for s in config.source if s.pack}
+    for pack in packs:
+        limit = LATE_S + config.record.commit_s
+        if logging and pack.name in fed and (pack.age_s is None or pack.age_s > limit):
+            out.append(
+                f"pack {pack.name} gives no readings: see its cable, its power and its source in bank.toml"
+            )
+        if pack.age_s is not None and pack.age_s < -limit:
+            out.append(
+                f"the newest reading of pack {pack.name} lies in the future: is this machine's clock right?"
+            )
+    if free is not None and free < config.watch.disk_free_mb * 1e6:
+        out.append(f"only {free / 1e6:,.0f} MB left on the disk: make room")
+    return out
