@@ -131,7 +131,7 @@ def show_verify(result: VerifyResult, console: Console | None = None) -> None:
     """Print what walking the chain found."""
     console = console or Console(highlight=False)
     console.print(
-        f"{result.days:,} sealed days hold, {result.row_count:,} readings; the chain ends in {result.chain_end[:12]}"
+        f"{result.days:,} sealed days hold, {result.row_count:,} readings; chain end {result.chain_end[:12]}"
     )
     for name, day, revision in result.superseded[:FAULTS_SHOWN]:
         console.print(f"  superseded: {name} {day} revision {revision} (kept, and part of the chain)")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+
 import typer
 
 from logger.commands import options
