@@ -8,9 +8,10 @@ import numpy as np
 
 from analysis.frame import F64, Int
 
-KNOT_FRACTION = 0.02
-"""Spacing of the knots on the plateau, of the rated charge. [1]"""
-KNOT_V = 0.006
+KNOT_FRACTION = 0.06
+"""Spacing of the knots on the plateau, of the rated charge: wide, so that changes of current do not get
+into the curve. [1]"""
+KNOT_V = 0.02
 """Where the curve is steep a knot follows every so many volts of measured rise. [V]"""
 LAG_S = (40.0, 900.0)
 """Time constants of the two slow parts of the voltage drop. [s] From memory of pulse tests."""

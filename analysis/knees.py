@@ -20,8 +20,9 @@ TOP_V, BOTTOM_V = 3.36, 3.22
 """The knees begin above and below, free of current. [V] Common practice, no source."""
 TOP_RISE_V, BOTTOM_RISE_V, MIDDLE_RISE_V = 0.015, 0.015, 0.006
 """A window tells nothing unless the curve rises by this within it. [V] Common practice, no source."""
-SETTLE_FRACTION = 0.02
-"""Charge after a turn that is left out of the middle: relaxation. [1] Common practice, no source."""
+SETTLE_FRACTION = 0.06
+"""Charge after a turn that is left out: hysteresis and slow polarisation rise there, with the charge. [1]
+Common practice, no source."""
 POINTS = 150
 """Points of a window that are matched."""
 CURVE_POINTS = 400
@@ -106,12 +107,12 @@ def _windows(charge: F64, curve: Curve, sign: int, rated_ah: float) -> list[tupl
     top_from, bottom_to = high - TOP_SPAN * rated_ah, low + BOTTOM_SPAN * rated_ah
     has_top = sign > 0 and outer[-1] > TOP_V and outer[-1] - _value(curve, max(top_from, low)) > TOP_RISE_V
     has_bottom = outer[0] < BOTTOM_V and _value(curve, min(bottom_to, high)) - outer[0] > BOTTOM_RISE_V
+    settled = np.abs(charge - (low if sign > 0 else high)) > SETTLE_FRACTION * rated_ah
     found: list[tuple[str, Int]] = []
     if has_top:
         found.append(("top", np.flatnonzero(charge >= top_from)))
     if has_bottom:
-        found.append(("bottom", np.flatnonzero(charge <= bottom_to)))
-    settled = np.abs(charge - (low if sign > 0 else high)) > SETTLE_FRACTION * rated_ah
+        found.append(("bottom", np.flatnonzero((charge <= bottom_to) & settled)))
     inner = settled & (charge < top_from if has_top else settled)
     inner &= charge > bottom_to if has_bottom else settled
     index = np.flatnonzero(inner)

@@ -26,6 +26,8 @@ NOISE_V = 0.0015
 """Standard deviation of a difference of averaged voltages, quantisation included. [V] Practice, no source."""
 OFFSET_PRIOR_V = 0.02
 """Prior standard deviation of a reading error. [V] Common practice, no source."""
+CURVE_ERROR = 3.0
+"""What the common curve may be wrong by, in units of what it leaves unexplained. [1] Practice, no source."""
 INDEPENDENT = 25.0
 """Points of a pass that count as independent; neighbours share drift and shape error. Practice, no source."""
 SPREAD = np.array(
@@ -85,7 +87,8 @@ def match(
     difference = cells_v - np.median(cells_v, axis=0)
     base = curve.at(charge_ah)
     rise = np.abs(base - np.median(base))
-    weight = 1.0 / (NOISE_V * (1 + rise / 0.05)) ** 2 * min(1.0, INDEPENDENT / m)
+    noise = np.hypot(NOISE_V * (1 + rise / 0.05), CURVE_ERROR * curve.rest_v)
+    weight = min(1.0, INDEPENDENT / m) / noise**2
     nuisance = np.vstack((np.ones(m), current_a))
     prior = np.diag((1 / OFFSET_PRIOR_V**2, 1 / (2 * r_ohm) ** 2))
     solve = np.linalg.inv((nuisance * weight) @ nuisance.T + prior) @ (nuisance * weight)
