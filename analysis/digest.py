@@ -28,15 +28,18 @@ from analysis.trace import NOTHING, TraceDay, pack_trace
 from analysis.usage import UsageDay, observe_usage
 from analysis.witness_day import WitnessDay, observe_witnesses
 
-METHOD = 1
+NO_QUARTERS = QuarterDay((), ())
+METHOD = 2
 """Raised by hand when a method changes without any field changing."""
+DETAIL = ("runs", "quarters", "trace")
+"""Fields that only a look at the recent past needs; each has an empty default."""
 HEATING_C = 5.0
 """On a day with a cell colder than this some pack of the bank may heat. [°C]"""
 
 
 @dataclass(frozen=True, slots=True)
 class DayDigest:
-    """What is kept of one local day of one pack.
+    """What is kept of one local day of one pack. The fields of `DETAIL` come last and may be empty.
 
     Attributes
     ----------
@@ -52,7 +55,6 @@ class DayDigest:
         Typical interval between readings. [s]
     coverage : Coverage
     flow : FlowDay
-    runs : tuple of Run
     anchors : tuple of Anchor
     usage : UsageDay
     knees : KneeDay
@@ -61,11 +63,12 @@ class DayDigest:
     temps : tuple of TempDay
         One a temperature sensor, in order.
     sensor : SensorDay
+    witness : tuple of WitnessDay
+        One a witness that saw this day, by name.
+    runs : tuple of Run
     quarters : QuarterDay
     trace : TraceDay
         The current, kept on days on which a heater may have run.
-    witness : tuple of WitnessDay
-        One a witness that saw this day, by name.
     """
 
     version: int
@@ -77,7 +80,6 @@ class DayDigest:
     period_s: float
     coverage: Coverage
     flow: FlowDay
-    runs: tuple[Run, ...]
     anchors: tuple[Anchor, ...]
     usage: UsageDay
     knees: KneeDay
@@ -85,11 +87,13 @@ class DayDigest:
     cold: ColdDay
     temps: tuple[TempDay, ...]
     sensor: SensorDay
-    quarters: QuarterDay
-    trace: TraceDay
     witness: tuple[WitnessDay, ...]
+    runs: tuple[Run, ...] = ()
+    quarters: QuarterDay = NO_QUARTERS
+    trace: TraceDay = NOTHING
 
 
+CORE = tuple(name for name in codec.names_of(DayDigest) if name not in DETAIL)
 VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
 """What `DayDigest.version` holds for digests made by this code."""
 
@@ -114,7 +118,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     grid = minutes(day, witnesses)
     method, duty = heater_duty(day, grid)
     cold = observe_cold(day, grid, duty)
-    return DayDigest(
+    made = DayDigest(
         version=VERSION,
         pack=frame.pack,
         day=frame.day,
@@ -136,21 +140,30 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         trace=pack_trace(day) if duty.any() or cold.cell_min < HEATING_C else NOTHING,
         witness=observe_witnesses(day, grid, witnesses),
     )
+    return loads(*dumps(made))  # as it is kept, so that a day digested on demand is equal
 
 
-def dumps(made: DayDigest) -> bytes:
-    """Turn a digest into bytes."""
-    return codec.encode(made)
+def dumps(made: DayDigest) -> tuple[bytes, bytes]:
+    """Turn a digest into bytes: the core, which every long look back reads, and the detail."""
+    return codec.encode(made, CORE), codec.encode(made, DETAIL)
 
 
-def loads(raw: bytes) -> DayDigest:
+def loads(core: bytes, detail: bytes | None = None) -> DayDigest:
     """Turn bytes made by `dumps` of the same `VERSION` back.
+
+    Parameters
+    ----------
+    core : bytes
+    detail : bytes, optional
+        Without it the fields of `DETAIL` are empty.
 
     Raises
     ------
     ValueError
         If they are of another version.
     """
-    if not raw.startswith(b"[%d," % VERSION):
+    if not core.startswith(b"[%d," % VERSION):
         raise ValueError("digest of another version: make it again from its sealed day")
-    return codec.decode(DayDigest, raw)
+    if detail is None:
+        return codec.decode(DayDigest, (CORE, core))
+    return codec.decode(DayDigest, (CORE, core), (DETAIL, detail))

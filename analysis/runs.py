@@ -16,7 +16,7 @@ KINDS: dict[int, Kind] = {1: "charge", -1: "discharge", 0: "rest"}
 
 REST_C, REST_LEAST_A = 0.005, 0.3
 """A pack rests below the larger of the two. [C], [A] Common practice, no source."""
-SHORTEST_S = 300.0
+SHORTEST_S = 600.0
 """What is shorter belongs to the run around it. [s] Common practice, no source."""
 
 
