@@ -87,6 +87,7 @@ class Engine:
         self._table = chemistry.ocv_v
         self._rise = np.append(np.diff(chemistry.ocv_v), 0.0)
         self._age_s = 0.0
+        self._limits: list[float] = []
 
     def begin_day(self, bank: BankDay, day: str) -> None:
         """Take the day's parameters, and put in force what happens at its start."""
@@ -148,9 +149,9 @@ class Engine:
         pack, state = self.bank.packs[k], self.state.packs[k]
         chemistry = self.scenario.chemistry
         x = (state.charge_ah * self._inverse[k] - GRID_LOW) * (1 / GRID_STEP)
-        at = np.clip(x.astype(np.intp), 0, len(self._table) - 1)
-        rise = self._rise[at]
-        ocv = self._table[at] + rise * (x - at) + chemistry.hysteresis_v * state.branch
+        at = x.astype(np.intp)
+        rise = self._rise.take(at, mode="clip")
+        ocv = self._table.take(at, mode="clip") + rise * (x - at) + chemistry.hysteresis_v * state.branch
         stiff = rise * self._inverse[k] * (dt / 3600 / GRID_STEP)
         cell_ohm = self._r0[k] + stiff
         source = ocv
@@ -192,9 +193,9 @@ class Engine:
         free = abs(total) < inverter.max_a
         if total < 0 and state.grid:
             total, free = 0.0, False
-        limits = [self._limit(k, e) for k, e in enumerate(electrics)]
-        if total > sum(limits):
-            total, free = sum(limits), False
+        self._limits = [self._limit(k, e) for k, e in enumerate(electrics)]
+        if total > sum(self._limits):
+            total, free = sum(self._limits), False
         open_in = [s.charge_ok for s in state.packs]
         open_out = [s.discharge_ok for s in state.packs]
         ceiling = inverter.absorb_v if state.stage != "float" else inverter.float_v
@@ -232,7 +233,7 @@ class Engine:
         pack, state = self.bank.packs[k], self.state.packs[k]
         if not state.charge_ok:
             return 0.0
-        coldest = coldest_c(pack, state)
+        coldest = state.coldest_c
         limit = 140.0
         for below, part in ((10.0, 70.0), (5.0, 35.0)):
             if coldest < below:
@@ -265,8 +266,8 @@ class Engine:
         state.branch += min(1.0, step) * (sign - state.branch)
         state.cell_v = volts.tolist()
         state.amps = bus_a
-        limit = self._limit(k, electric)
-        warnings, protections = protect(pack, state, low, high, trips, k)
+        limit = self._limits[k]
+        warnings, protections = protect(state, low, high, trips, k)
         self._believe(pack, state, cell_a if pack.spec.heater_inside else bus_a, high, dt)
         drawn_w = pack.heater_w if state.heater else 0.0
         return PackStep(bus_a, cell_a, drawn_w, limit, share, bits, warnings, protections)
@@ -298,7 +299,7 @@ class Engine:
         state.mid_c += dt / CORE_J_K * mid
         state.end_c += dt / CORE_J_K * end
         state.plate_c += dt / PLATE_J_K * plate
-        coldest = coldest_c(pack, state)
+        state.coldest_c = coldest = coldest_c(pack, state)
         if coldest < pack.heater_on_c:
             state.heater = True
         elif coldest > pack.heater_off_c:
@@ -341,9 +342,7 @@ class Engine:
             state.grid = False
 
 
-def protect(
-    pack: PackDay, state: PackState, low: float, high: float, trips: list[Trip], k: int
-) -> tuple[int, int]:
+def protect(state: PackState, low: float, high: float, trips: list[Trip], k: int) -> tuple[int, int]:
     """Open and close the pack's protections; return its warning and protection bits."""
     if high >= CELL_HIGH_V and not state.high_trip:
         state.high_trip = int(np.argmax(state.cell_v)) + 1
@@ -355,9 +354,7 @@ def protect(
         trips.append((k, state.low_trip, "low"))
     elif state.low_trip and low > CELL_LOW_CLEAR_V:
         state.low_trip = 0
-    warnings = (
-        (high > 3.60) | (low < 2.80) << 1 | (high - low > 0.30) << 2 | (coldest_c(pack, state) < 2.0) << 3
-    )
+    warnings = (high > 3.60) | (low < 2.80) << 1 | (high - low > 0.30) << 2 | (state.coldest_c < 2.0) << 3
     protections = bool(state.high_trip) | bool(state.low_trip) << 1 | state.cold << 2
     return int(warnings), int(protections)
 

@@ -26,8 +26,8 @@ class PackState:
         Current through the resistor of each RC pair. [A]
     branch : float
         Hysteresis, −1 (discharge branch) to 1 (charge branch).
-    mid_c, end_c, plate_c : float
-        Inner cells, outer cells, heater plate. [°C]
+    mid_c, end_c, plate_c, coldest_c : float
+        Inner cells, outer cells, heater plate, and the coldest cell sensor as shown. [°C]
     heater, charge_ok, discharge_ok : bool
         What the pack's own electronics have switched.
     trip : int
@@ -42,6 +42,7 @@ class PackState:
     mid_c: float = 8.0
     end_c: float = 8.0
     plate_c: float = 8.0
+    coldest_c: float = 8.0
     heater: bool = False
     charge_ok: bool = True
     discharge_ok: bool = True
@@ -96,7 +97,7 @@ def initial(scenario: Scenario, hall_c: float = 8.0, soc: float = 0.55) -> BankS
         # Cells leave the factory aligned at the top: equal charge missing to full.
         missing = spec.rated_ah * (1 - soc)
         charge = pack.capacity_ah - missing + start_charge(spec)
-        state = PackState(charge, mid_c=hall_c, end_c=hall_c, plate_c=hall_c, soc=soc)
+        state = PackState(charge, mid_c=hall_c, end_c=hall_c, plate_c=hall_c, coldest_c=hall_c, soc=soc)
         state.cell_v = [3.3] * spec.n_cells
         state.heater = hall_c < spec.heater_on_c
         state.cold = hall_c <= spec.charge_floor_c
