@@ -19,7 +19,7 @@ fi
 version=$(basename "$out"/root/lib/modules/*)
 cp "$out/root/boot/vmlinuz-$version" "$out/vmlinuz"
 # Loaded in this order; what they depend on comes first.
-want=(virtio_pci virtio_blk 9pnet_virtio 9p overlay ext4 can can-raw can-dev vcan slcan)
+want=(virtio_pci virtio_blk 9pnet_virtio 9p overlay ext4 can can-raw can-dev vcan vxcan slcan)
 depmod -b "$out/root" "$version"
 tree=$out/initramfs
 rm -rf "$tree"

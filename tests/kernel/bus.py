@@ -1,0 +1,31 @@
+"""The logger on the kernel's own CAN: run `bus_inside.py` in the guest and show its trials.
+
+python tests/kernel/bus.py --full-seconds 120
+"""
+
+import argparse
+
+from guest import HERE, Guest, output
+
+ROOT = HERE.parents[1]
+
+
+def main() -> int:
+    """Run; exit code 1 if a trial failed or did not report."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--full-seconds", type=float, default=120)
+    parser.add_argument("--timeout", type=float, default=900)
+    args = parser.parse_args()
+    python = (
+        f"cd {ROOT} && PYTHONPATH={ROOT} .venv/bin/python tests/kernel/bus_inside.py {args.full_seconds:g}"
+    )
+    guest = Guest(python, memory_mb=1024)
+    code = guest.run(args.timeout)
+    text = output(guest)
+    print(text)
+    trials = [line for line in text.splitlines() if line.startswith("TRIAL ")]
+    return 0 if code == 0 and len(trials) >= 5 and not any(" FAILED " in t for t in trials) else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
