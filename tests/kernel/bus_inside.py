@@ -43,7 +43,8 @@ stale_s = 3
 
 
 def sh(command: str) -> str:
-    return subprocess.run(command, shell=True, check=False, capture_output=True, text=True).stdout
+    run = ["sh", "-c", command]
+    return subprocess.run(run, check=False, capture_output=True, text=True).stdout
 
 
 def links(up: bool = True) -> None:
@@ -138,8 +139,9 @@ def steady() -> None:
     links()
     sender = subprocess.Popen([*SENDER, "vxcan1", "--seconds", "60"])
     again = log.wait_rows(before + 1, 25)
+    outages = len([e for e in log.events() if e[0] == "outage"])
     trial("removed-and-made-again", log.process.poll() is None and 0 <= again <= 15, back_after_s=again,
-          outages=len([e for e in log.events() if e[0] == "outage"]), tx=counters("vxcan0").get("tx_packets"))  # fmt: skip
+          outages=outages, tx=counters("vxcan0").get("tx_packets"))  # fmt: skip
     sender.kill()
     code = log.stop()
     trial("stops-cleanly", code == 0, code=code)
@@ -160,7 +162,7 @@ def full_bus(seconds: float) -> None:
     time.sleep(3)
     seen = counters("vxcan0")
     rows = len(log.rows())
-    kinds = [e for e in log.events() if e[0] not in {"logging"}]
+    kinds = [e for e in log.events() if e[0] != "logging"]
     trial("full-bus", rows >= 0.9 * seconds and seen["tx_packets"] == 0, seconds=seconds, sent=sent,
           refused=refused, frames_a_second=round(sent / seconds), readings=rows, cpu_share=round(share, 3),
           counters=seen, events=kinds[:4])  # fmt: skip

@@ -1,4 +1,4 @@
-"""A pack on a CAN interface: bursts of the orchard's pack B, and optionally other traffic up to a full bus."""
+"""A pack on a CAN interface: the bursts of the orchard's pack B, and other traffic up to a full bus."""
 
 import argparse
 import itertools
