@@ -5,9 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.closure import closure_zero, windows
+from analysis.cold import Cold, cold
 from analysis.efficiency import Efficiency, efficiency
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import Bank, History
+from analysis.imbalance import Imbalance, imbalance
 from analysis.throughput import Throughput, throughput
 
 
@@ -40,7 +42,7 @@ class Recorded:
 class PackHealth:
     """Everything about one pack.
 
-    `recorded`, `throughput` and `efficiency` speak about the time asked for; what needs a trend looks back
+    `recorded`, `throughput`, `efficiency` and `cold` speak about the time asked for; what needs a trend looks back
     from its end over the whole record.
     """
 
@@ -48,6 +50,8 @@ class PackHealth:
     recorded: Recorded
     throughput: Throughput
     efficiency: Efficiency
+    imbalance: Imbalance
+    cold: Cold
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,18 +96,21 @@ def health(bank: Bank, first: str | None = None, last: str | None = None) -> Hea
     days = [day for pack in bank.packs for day in pack.days]
     begin = first or min(days, default="")
     end = last or max(days, default="")
-    packs = tuple(_pack(history, begin, end) for history in bank.packs)
+    packs = tuple(_pack(bank, history, begin, end) for history in bank.packs)
     return Health(begin, end, bank.timezone, packs)
 
 
-def _pack(history: History, first: str, last: str) -> PackHealth:
+def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
     before = history.window(None, last)
     asked = history.window(first, last)
+    others = tuple(h.window(first, last) for h in bank.packs if h is not history)
     return PackHealth(
         name=history.facts.name,
         recorded=recorded(asked),
         throughput=throughput(asked),
         efficiency=efficiency(asked, zero=closure_zero(windows(before))),
+        imbalance=imbalance(before),
+        cold=cold(asked, others),
     )
 
 
