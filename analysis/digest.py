@@ -15,13 +15,18 @@ from analysis.day import Coverage
 from analysis.facts import PackFacts
 from analysis.flow import FlowDay, observe_flow
 from analysis.frame import Frame, WitnessFrame
+from analysis.grid import gridded
 from analysis.heater import HeaterDay, heater_duty, observe_heater
 from analysis.hygiene import clean
 from analysis.knees import KneeDay, observe_knees
 from analysis.minutes import minutes
+from analysis.plateau import PlateauDay, observe_plateau
 from analysis.quarters import QuarterDay, observe_quarters
 from analysis.resting import SensorDay, observe_sensor
+from analysis.rests import RestDay, observe_rests
 from analysis.runs import Run, observe_runs
+from analysis.steps import StepDay, observe_steps
+from analysis.taps import TapDay, observe_taps
 from analysis.temperature import TempDay, calm, observe_temps
 from analysis.thin import thin
 from analysis.trace import NOTHING, TraceDay, pack_trace
@@ -58,6 +63,10 @@ class DayDigest:
     anchors : tuple of Anchor
     usage : UsageDay
     knees : KneeDay
+    rests : RestDay
+    steps : StepDay
+    plateau : PlateauDay
+    taps : TapDay
     heater : HeaterDay
     cold : ColdDay
     temps : tuple of TempDay
@@ -83,6 +92,10 @@ class DayDigest:
     anchors: tuple[Anchor, ...]
     usage: UsageDay
     knees: KneeDay
+    rests: RestDay
+    steps: StepDay
+    plateau: PlateauDay
+    taps: TapDay
     heater: HeaterDay
     cold: ColdDay
     temps: tuple[TempDay, ...]
@@ -115,6 +128,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     """
     day = clean(frame, facts)
     view = thin(day)
+    fine = gridded(day)
     grid = minutes(day, witnesses)
     method, duty = heater_duty(day, grid)
     cold = observe_cold(day, grid, duty)
@@ -131,14 +145,18 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         runs=observe_runs(day, view),
         anchors=observe_anchors(day, view),
         usage=observe_usage(day, view),
-        knees=observe_knees(day),
+        knees=observe_knees(day, fine),
+        rests=observe_rests(day, fine),
+        steps=observe_steps(day, fine),
+        plateau=observe_plateau(day, fine),
+        taps=observe_taps(day, fine),
         heater=observe_heater(day, grid, method, duty),
         cold=cold,
         temps=observe_temps(grid, calm(grid, duty, facts.rated_ah)),
         sensor=observe_sensor(day, grid),
         quarters=observe_quarters(grid),
         trace=pack_trace(day) if duty.any() or cold.cell_min < HEATING_C else NOTHING,
-        witness=observe_witnesses(day, grid, witnesses),
+        witness=observe_witnesses(day, grid, duty, witnesses),
     )
     return loads(*dumps(made))  # as it is kept, so that a day digested on demand is equal
 

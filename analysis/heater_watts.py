@@ -19,6 +19,8 @@ from analysis.warming import HEAT_WH_PER_K
 
 Boundary = Literal["inside", "outside", "unknown"]
 
+RECENT_DAYS = 90
+"""Days with switchings that are looked at, the latest."""
 LEAST_STEPS = 4
 """Switchings below which no power is given."""
 NOISE_W = 15.0
@@ -92,9 +94,8 @@ def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
     """
     by_day = [{d.day: d for d in other.digests} for other in others]
     found: list[tuple[float, bool]] = []
-    for own in history.digests:
-        if not own.heater.steps_w:
-            continue
+    switched = [d for d in history.digests if d.heater.steps_w]
+    for own in switched[-RECENT_DAYS:]:
         beside = [days[own.day] for days in by_day if own.day in days]
         found += _day_steps(own, beside)
     clear = [w for w, zero in found if not zero]
@@ -119,11 +120,17 @@ def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
         return declared
     if steps.value is None or steps.low is None or steps.high is None:
         return "unknown"
-    if steps.low > NOISE_W and steps.value > 2 * (steps.value - steps.low) * 0.5:
+    if steps.low > NOISE_W:
         return "inside"
     if steps.high < NOISE_W or (abs(steps.value) < NOISE_W and steps.n >= 2 * LEAST_STEPS):
         return "outside"
     return "unknown"
+
+
+def heater_boundary(history: History) -> Boundary:
+    """Whether the heater's current passes the pack's current sensor: declared, else by its own steps."""
+    declared: Boundary = history.facts.heater_measured
+    return declared if declared != "unknown" else _boundary(declared, median_step(switch_steps(history)))
 
 
 def _from_warming(history: History) -> Estimate:

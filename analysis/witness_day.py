@@ -75,10 +75,13 @@ def _triangle(z: F64) -> tuple[float, ...]:
     return tuple(float(f"{product[i, j]:.9g}") for i in range(4) for j in range(i, 4))
 
 
-def _drop(minutes: Minutes, dc_v: F64, dc_a: F64 | None, rated_ah: float) -> tuple[int, tuple[float, ...]]:
+def _drop(
+    minutes: Minutes, duty: F64, dc_v: F64, dc_a: F64 | None, rated_ah: float
+) -> tuple[int, tuple[float, ...]]:
     seen = np.zeros_like(dc_v) if dc_a is None else dc_a
     gap = minutes.voltage_v - dc_v
     use = np.isfinite(gap) & np.isfinite(seen) & _steady(minutes.current_a, STEADY_C * rated_ah)
+    use &= duty == 0  # a heater's current passes the sensor, but not the lead
     if dc_a is not None:
         use &= _steady(dc_a, 2 * STEADY_C * rated_ah)
     if int(use.sum()) < 10:
@@ -110,7 +113,7 @@ def _soc_gap(day: CleanDay, minutes: Minutes, seen: F64 | None) -> tuple[float, 
 
 
 def observe_witnesses(
-    day: CleanDay, minutes: Minutes, witnesses: Sequence[WitnessFrame]
+    day: CleanDay, minutes: Minutes, duty: F64, witnesses: Sequence[WitnessFrame]
 ) -> tuple[WitnessDay, ...]:
     """Compare a pack's day with each witness.
 
@@ -118,6 +121,8 @@ def observe_witnesses(
     ----------
     day : CleanDay
     minutes : Minutes
+    duty : array, shape (m,)
+        Part of each minute with the heater on. [1]
     witnesses : sequence of WitnessFrame
 
     Returns
@@ -132,7 +137,7 @@ def observe_witnesses(
         )
         if dc_v is None and dc_a is None and soc is None:
             continue
-        n, drop = (0, ()) if dc_v is None else _drop(minutes, dc_v, dc_a, day.facts.rated_ah)
+        n, drop = (0, ()) if dc_v is None else _drop(minutes, duty, dc_v, dc_a, day.facts.rated_ah)
         gap, worst = _soc_gap(day, minutes, soc)
         out.append(
             WitnessDay(

@@ -1,0 +1,195 @@
+"""The current sensor: its zero offset from closures and open contactors, its gain from a witness."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.closure import Window, Zero, closure_zero, windows
+from analysis.estimate import Estimate, around, unknown
+from analysis.frame import F64
+from analysis.heater_watts import heater_boundary
+from analysis.history import History
+from analysis.quantiles import student_quantile
+
+OPEN_HOURS = 1.0
+"""Hours with both directions disabled from which their mean counts. [h]"""
+OPEN_U_A = 0.01
+"""Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
+BUSY_C = 0.05
+"""Quarters of an hour above this current, of the bank, show the gain. [C]"""
+LEAST_QUARTERS = 40
+DEAD_BAND_A = 0.15
+"""A smallest reading above this, with exact zeros beside it, is a dead band. [A] Practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentSensor:
+    """What is known about a pack's current sensor. Shown, and used; never hidden in a correction.
+
+    Attributes
+    ----------
+    offset : Estimate
+        What it reads at no current, positive as if charging. [A]
+    resting : Estimate
+        Median reading of long steady rests: offset less the standby load. [A]
+    gain : Estimate
+        Its reading over the witness's for the same current, 1 if they agree. [1]
+    gain_witness : str
+        The witness compared with.
+    dead_band : Estimate
+        Current below which it reads zero. [A]
+    zero : Zero or None
+        The offset as closures and open contactors give it, for use in other estimates.
+    """
+
+    offset: Estimate
+    resting: Estimate
+    gain: Estimate
+    gain_witness: str
+    dead_band: Estimate
+    zero: Zero | None
+
+
+def _open_zero(history: History) -> Zero | None:
+    """Mean reading while the pack's switches were open."""
+    rows = [(d.sensor.open_h, d.sensor.open_a) for d in history.digests if math.isfinite(d.sensor.open_a)]
+    hours = math.fsum(h for h, _ in rows)
+    if hours < OPEN_HOURS:
+        return None
+    offset = math.fsum(h * a for h, a in rows) / hours
+    return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
+
+
+def _unheated(history: History) -> tuple[Window, ...]:
+    """Closed windows in which no heater took charge past the sensor, marked as warm."""
+    found = windows(history)
+    if heater_boundary(history) == "inside":
+        return tuple(replace(w, warm=True) for w in found)
+    heated = {d.day for d in history.digests if d.heater.on_s > 0}
+    told = {d.day for d in history.digests if d.heater.method in {"flag", "watts"}}
+    return tuple(replace(w, warm=w.warm or _cool(history, w, told, heated)) for w in found)
+
+
+def _cool(history: History, window: Window, told: set[str], heated: set[str]) -> bool:
+    """Whether the pack itself says that its heater stayed off throughout a window."""
+    days = [day for day in history.days if window.first <= day <= window.last]
+    return all(day in told and day not in heated for day in days)
+
+
+def known_zero(history: History) -> Zero | None:
+    """Combine closures and open contactors into one offset, weighted by variance; None without either.
+
+    Returns
+    -------
+    Zero or None
+        If the two disagree beyond their uncertainties, the uncertainty covers both.
+    """
+    parts = [z for z in (closure_zero(_unheated(history)), _open_zero(history)) if z is not None]
+    if not parts:
+        return None
+    weights = [1 / z.u_a**2 for z in parts]
+    offset = sum(w * z.offset_a for w, z in zip(weights, parts, strict=True)) / sum(weights)
+    u = 1 / math.sqrt(sum(weights))
+    u = max([u, *(0.5 * abs(z.offset_a - offset) for z in parts)])
+    return Zero(offset, u, "; ".join(z.basis for z in parts))
+
+
+def _resting(history: History) -> Estimate:
+    rows = [(d.sensor.rest_a, d.sensor.rest_h) for d in history.digests if math.isfinite(d.sensor.rest_a)]
+    if not rows:
+        return unknown("A", "no rest of half an hour with a steady small current")
+    values = np.array([a for a, _ in rows])
+    hours = math.fsum(h for _, h in rows)
+    spread = 1.2533 * 1.4826 * float(np.median(np.abs(values - np.median(values)))) / math.sqrt(values.size)
+    basis = f"{hours:.0f} h of rest on {values.size} days"
+    return around(float(np.median(values)), 1.96 * spread + 0.01, "A", basis=basis, n=values.size)
+
+
+def _pairs(history: History, others: Sequence[History], name: str) -> tuple[F64, F64]:
+    """Quarter-hour currents of the bank and of a witness, where both are known. [A]"""
+    by_day = [{d.day: d for d in pack.digests} for pack in (history, *others)]
+    ours, seen = [], []
+    for day, digest in by_day[0].items():
+        witness = next((w for w in digest.witness if w.name == name and w.dc_a), None)
+        parts = [days.get(day) for days in by_day]
+        if witness is None or any(p is None for p in parts):
+            continue
+        rows = [np.array(p.quarters.current_a) for p in parts if p is not None]
+        theirs = np.array(witness.dc_a)
+        if any(r.size != theirs.size for r in rows):
+            continue
+        ours.append(np.sum(rows, axis=0))
+        seen.append(theirs)
+    if not ours:
+        return np.empty(0), np.empty(0)
+    x, y = np.concatenate(seen), np.concatenate(ours)
+    good = np.isfinite(x) & np.isfinite(y)
+    return x[good], y[good]
+
+
+def _gain(history: History, others: Sequence[History]) -> tuple[Estimate, str]:
+    """Slope of the bank's current over the witness's, outliers drawn in."""
+    names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
+    if not names:
+        return unknown("1", "no witness that measures the same current"), ""
+    x, y = _pairs(history, others, names[0])
+    rated = sum(p.facts.rated_ah for p in (history, *others))
+    busy = np.abs(x) > BUSY_C * rated
+    if int(busy.sum()) < LEAST_QUARTERS:
+        return unknown("1", f"only {int(busy.sum())} busy quarter hours beside the witness"), names[0]
+    design = np.column_stack((x, np.ones(x.size)))
+    keep = np.ones(x.size, dtype=bool)
+    for _ in range(3):
+        fit = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
+        rest = y - design @ fit
+        limit = 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.05
+        keep = np.abs(rest) < limit
+    spread = x[keep] - x[keep].mean()
+    noise = float(np.std(rest[keep])) / math.sqrt(float(spread @ spread))
+    half = student_quantile(0.975, max(int(keep.sum()) - 2, 1)) * 3 * noise
+    who = "all packs together" if others else "the pack"
+    basis = f"{int(keep.sum())} quarter hours, {who} against {names[0]}; the witness's own gain is not known"
+    return around(float(fit[0]), half, "1", basis=basis, n=int(keep.sum())), names[0]
+
+
+def _dead_band(history: History) -> Estimate:
+    rows = [d.sensor for d in history.digests if d.sensor.zero_fraction > 0.05]
+    smallest = [s.smallest_a for s in rows if math.isfinite(s.smallest_a)]
+    if len(smallest) < 3:
+        return unknown("A", "too few readings of exactly zero to tell")
+    value = float(np.median(smallest))
+    if value < DEAD_BAND_A:
+        return Estimate(0.0, "A", 0.0, value, f"readings near zero on {len(smallest)} days", len(smallest))
+    return Estimate(
+        value, "A", 0.0, value * 1.2, f"smallest reading beside zero, {len(smallest)} days", len(smallest)
+    )
+
+
+def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentSensor:
+    """Say what is known about a pack's current sensor.
+
+    Parameters
+    ----------
+    history : History
+    others : sequence of History
+        The packs in parallel, whose current a witness of the bank also sees.
+
+    Returns
+    -------
+    CurrentSensor
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), eq. 10 for the combination of independent contributions (number from memory).
+    """
+    zero = known_zero(history)
+    if zero is None:
+        offset = unknown("A", "no two full charges without heating and gaps between, and no open contactor")
+    else:
+        offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
+    gain, name = _gain(history, others)
+    return CurrentSensor(offset, _resting(history), gain, name, _dead_band(history), zero)
