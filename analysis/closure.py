@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from analysis.digest import DayDigest
 from analysis.history import History, PlacedAnchor, Span, span
 
 LOSS_MEAN, LOSS_U = 0.002, 0.002
@@ -23,6 +24,8 @@ OFFSET_U_A = 0.15
 """Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
 CLOSURE_U = {"taper": 0.003, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
 """How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
+VOLTAGE_U = 0.0005
+"""Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
 WARM_C = 6.0
 """In a day whose coldest sensor stays above, no heater ran. [°C] Heaters start near 0 °C: trade practice."""
 LEAST_EFC, LEAST_HOURS = 0.3, 20.0
@@ -124,8 +127,14 @@ def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_a
         hours_out=share * sum(d.flow.negative_s for d in days) / 3600,
         start_s=a.mark.time_s,
         end_s=b.mark.time_s,
-        warm=all(d.usage.temp_min_c > WARM_C for d in days),
+        warm=all(unheated(d) for d in days),
     )
+
+
+def unheated(digest: DayDigest) -> bool:
+    """Whether no heater can have run on a day: never cold, or a heater that tells of itself stayed off."""
+    told = digest.heater.method in {"flag", "watts"} and digest.heater.on_s == 0
+    return told or digest.usage.temp_min_c > WARM_C
 
 
 def closure_zero(found: tuple[Window, ...]) -> Zero | None:
@@ -154,10 +163,8 @@ def combined_zero(*known: Zero | None) -> Zero:
     return Zero(offset, 1 / math.sqrt(sum(weights)), basis)
 
 
-def pooled(found: tuple[Window, ...]) -> Window | None:
-    """Add windows up; None if there are none."""
-    if not found:
-        return None
+def pooled(found: Sequence[Window]) -> Window:
+    """Add windows up, one or more."""
     spans = [w.span for w in found]
     total = Span(*(sum(getattr(s, name) for s in spans) for name in Span.__dataclass_fields__))
     return replace(
@@ -181,15 +188,30 @@ def _ends(found: Sequence[Window]) -> float:
     return math.sqrt(total)
 
 
-def energies(window: Window, offset_a: float) -> tuple[float, float]:
-    """Energy in and out of a window with the zero error taken out. [Wh]"""
-    moved = window.span
-    volts_in = moved.wh_in / moved.ah_in if moved.ah_in > 0 else 0.0
-    volts_out = moved.wh_out / moved.ah_out if moved.ah_out > 0 else 0.0
-    return (
-        moved.wh_in - offset_a * volts_in * window.hours_in,
-        moved.wh_out + offset_a * volts_out * window.hours_out,
-    )
+def charge_lost(window: Window, zero: Zero) -> tuple[float, float]:
+    """Charge that went in and did not come out of a window, with its standard uncertainty. [Ah]
+
+    Two sources, the better of which is taken: what healthy cells and electronics take, as long as no
+    heater can have run; and what the meter missed at the window's end, its zero error taken out.
+    """
+    hours = window.span.covered_s / 3600
+    metered = window.span.ah - zero.offset_a * hours
+    u_metered = math.hypot(zero.u_a * hours, window.closure_u_ah)
+    usual = LOSS_MEAN * window.span.ah_in + DRAIN_MEAN_A * hours
+    u_usual = math.hypot(LOSS_U * window.span.ah_in, DRAIN_U_A * hours)
+    if window.warm and u_usual <= u_metered:
+        return usual, u_usual
+    return metered, u_metered
+
+
+def voltage_ratio(moved: Span) -> float:
+    """Mean discharge over mean charge voltage, weighted with charge: no zero error moves it. [1]"""
+    return (moved.wh_out / moved.ah_out) / (moved.wh_in / moved.ah_in)
+
+
+def true_in_ah(window: Window, zero: Zero) -> float:
+    """Charge in with the zero error taken out. [Ah]"""
+    return max(window.span.ah_in - zero.offset_a * window.hours_in, 1e-9)
 
 
 def closed_efficiency(
@@ -220,20 +242,41 @@ def closed_efficiency(
     return (wh_out + stored_wh) / put_in if put_in > 0 else float("nan")
 
 
-def _ratio(window: Window, offset_a: float) -> float:
-    return closed_efficiency(*energies(window, offset_a))
+def interval(found: Sequence[Window], zero: Zero) -> tuple[float, float, float]:
+    """Efficiency over windows with the ends of its 95 % interval. [1]
 
+    The product of the voltage ratio and the share of charge that came back: what a zero error, a dead
+    band or a gain do to the meter's sums cancels in the first and is held by the second.
 
-def interval(window: Window, zero: Zero) -> tuple[float, float, float]:
-    """Efficiency of a window with the ends of its 95 % interval, zero and closure in it. [1]"""
-    value = _ratio(window, zero.offset_a)
-    u_zero = 0.5 * abs(_ratio(window, zero.offset_a + zero.u_a) - _ratio(window, zero.offset_a - zero.u_a))
-    u_ends = value * window.closure_u_ah / max(window.span.ah_in, 1e-9)
-    half = 1.96 * math.hypot(u_zero, u_ends)
+    Parameters
+    ----------
+    found : sequence of Window
+        One or more.
+    zero : Zero
+        Of the sensor.
+
+    Returns
+    -------
+    (float, float, float)
+        Value, low, high.
+    """
+    total = pooled(found)
+    lost, u_lost = lost_in_all(found, zero)
+    put_in = true_in_ah(total, zero)
+    ratio = voltage_ratio(total.span)
+    value = ratio * (1 - lost / put_in)
+    half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
     return value, value - half, min(value + half, 1.0)
+
+
+def lost_in_all(found: Sequence[Window], zero: Zero) -> tuple[float, float]:
+    """Charge lost over windows, those in which heaters may have run judged apart, with uncertainty. [Ah]"""
+    groups = ([w for w in found if w.warm], [w for w in found if not w.warm])
+    parts = [charge_lost(pooled(group), zero) for group in groups if group]
+    return sum(lost for lost, _ in parts), math.hypot(*(u for _, u in parts))
 
 
 def with_efficiency(window: Window, zero: Zero) -> Window:
     """Fill in the efficiency of a window and its 95 % interval."""
-    value, low, high = interval(window, zero)
+    value, low, high = interval((window,), zero)
     return replace(window, efficiency=value, low=low, high=high)

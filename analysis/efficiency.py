@@ -12,27 +12,30 @@ from analysis.closure import (
     LOSS_MEAN,
     LOSS_U,
     OFFSET_U_A,
-    WARM_C,
     Window,
     Zero,
     closure_zero,
     combined_zero,
-    energies,
     interval,
+    lost_in_all,
     pooled,
+    true_in_ah,
+    unheated,
+    voltage_ratio,
     windows,
     with_efficiency,
 )
 from analysis.estimate import Estimate, around, unknown
-from analysis.history import History, Span
+from analysis.history import History
 
 
 @dataclass(frozen=True, slots=True)
 class Losses:
     """Where the energy went that did not come back. [Wh]
 
-    `total` is energy in minus energy out; `ohmic` is ∫ I²R; `heater` what heaters took from the cells;
-    `charge` what charge that did not come back carried; `unexplained` the rest.
+    `total` is energy in minus energy out; `ohmic` is ∫ I²R; `charge` is what the charge that did not come
+    back carried; `unexplained` the rest. `heater` is what heaters took: part of `charge` where their
+    current passes by the sensor, of none of these where it passes through it.
     """
 
     total: Estimate
@@ -110,43 +113,36 @@ def efficiency(
     found = windows(history)
     zero = combined_zero(zero if zero is not None else closure_zero(found))
     found = tuple(with_efficiency(window, zero) for window in found)
+    voltage = _voltage(history)
+    offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis, n=len(found))
+    if not found:
+        return _without_windows(history, voltage, offset)
     pool = pooled(found)
-    whole = history.whole()
-    voltage = _voltage(history, whole)
-    if pool is None:
-        round_trip, raw = _without_windows(history, voltage)
-        losses = _losses(None, zero, history, resistance, heater_wh)
-    else:
-        round_trip = _estimate(pool, zero, _basis(found), len(found))
-        raw = _raw(pool, _basis(found), len(found))
-        losses = _losses(pool, zero, history, resistance, heater_wh)
     coulombic = _coulombic(pool, _basis(found), len(found))
-    offset = Estimate(
-        zero.offset_a,
-        "A",
-        zero.offset_a - 1.96 * zero.u_a,
-        zero.offset_a + 1.96 * zero.u_a,
-        zero.basis,
-        len(found),
+    return Efficiency(
+        round_trip=_estimate(found, zero),
+        round_trip_raw=_raw(pool, _basis(found), len(found)),
+        coulombic_raw=coulombic,
+        voltage=voltage,
+        offset_a=offset,
+        losses=_losses(found, zero, history, resistance, heater_wh),
+        windows=found,
+        note=_note(coulombic, pool),
     )
-    return Efficiency(round_trip, raw, coulombic, voltage, offset, losses, found, _note(coulombic, pool))
 
 
 def _basis(found: tuple[Window, ...]) -> str:
-    if not found:
-        return "no closed windows"
     return f"{len(found)} windows between full charges, {found[0].first} to {found[-1].last}"
 
 
-def _estimate(pool: Window, zero: Zero, basis: str, n: int) -> Estimate:
-    value, low, high = interval(pool, zero)
+def _estimate(found: tuple[Window, ...], zero: Zero) -> Estimate:
+    value, low, high = interval(found, zero)
+    basis, n = _basis(found), len(found)
     if not 0.5 <= value <= 1.0:
-        return unknown(
-            "1", f"{value:.3f} cannot be: the current sensor is off by more than its closures tell", basis, n
-        )
-    return Estimate(
-        value, "1", low, high, f"{basis}; zero {zero.offset_a:+.3f} A taken out", n, _covered(pool)
-    )
+        return unknown("1", f"{value:.3f} cannot be: the meter is off by more than is known of it", basis, n)
+    warm = sum(w.warm for w in found)
+    basis += f"; voltages of the meter, charge by closure ({warm} of {n} windows without a heater)"
+    return Estimate(value, "1", low, high, basis, n, _covered(pooled(found)))
 
 
 def _covered(pool: Window) -> float:
@@ -154,48 +150,58 @@ def _covered(pool: Window) -> float:
 
 
 def _raw(pool: Window, basis: str, n: int) -> Estimate:
-    """What the meter says, with the interval a usual sensor's zero gives it."""
-    value, low, high = interval(pool, combined_zero())
-    raw = pool.span.wh_out / pool.span.wh_in
-    half = 0.5 * (high - low) if high < 1.0 else value - low
-    return Estimate(raw, "1", raw - half, raw + half, f"{basis}; as metered", n, _covered(pool))
+    """What the meter says, with the interval that an unknown zero of a usual sensor leaves it."""
+    moved = pool.span
+    raw = moved.wh_out / moved.wh_in
+    u_zero = OFFSET_U_A * (pool.hours_in / moved.ah_in + pool.hours_out / max(moved.ah_out, 1e-9))
+    half = 1.96 * raw * math.hypot(u_zero, pool.closure_u_ah / moved.ah_in)
+    return around(raw, half, "1", basis=f"{basis}; as metered", n=n, coverage=_covered(pool))
 
 
-def _coulombic(pool: Window | None, basis: str, n: int) -> Estimate:
-    if pool is None:
-        return unknown("1", "needs two full charges of the same kind without gaps between", basis)
+def _coulombic(pool: Window, basis: str, n: int) -> Estimate:
     moved = pool.span
     value = moved.ah_out / moved.ah_in
     u_zero = OFFSET_U_A * (pool.hours_in / moved.ah_in * value + pool.hours_out / moved.ah_in)
     half = 1.96 * math.hypot(u_zero, pool.closure_u_ah / moved.ah_in)
-    return Estimate(value, "1", value - half, value + half, f"{basis}; as metered", n, _covered(pool))
+    return around(value, half, "1", basis=f"{basis}; as metered", n=n, coverage=_covered(pool))
 
 
-def _voltage(history: History, whole: Span) -> Estimate:
+def _voltage(history: History) -> Estimate:
     """Mean discharge over mean charge voltage: it hardly feels the sensor's zero nor an open end."""
-    rated = history.facts.rated_ah
+    whole = history.whole()
     coverage = whole.covered_s / whole.elapsed_s if whole.elapsed_s > 0 else 0.0
     moved = min(whole.ah_in, whole.ah_out)
-    if moved < LEAST_EFC * rated or whole.wh_in <= 0:
+    if moved < LEAST_EFC * history.facts.rated_ah or whole.wh_in <= 0:
         return unknown("1", f"needs {LEAST_EFC:.1f} of the rated charge in and out", coverage=coverage)
-    value = (whole.wh_out / whole.ah_out) / (whole.wh_in / whole.ah_in)
-    open_ends = 0.03 * min(
-        abs(whole.ah) / moved, 1.0
-    )  # charge at one end sits at most 3 % off the mean voltage
+    value = voltage_ratio(whole)
+    open_ends = 0.03 * min(abs(whole.ah) / moved, 1.0)  # charge at one end is at most 3 % off the mean
     half = 0.001 + open_ends + 0.01 * (1 - min(coverage, 1.0))
     basis = f"{len(history.digests)} days, {history.days[0]} to {history.days[-1]}"
     return Estimate(value, "1", value - half, min(value + half, 1.0), basis, len(history.digests), coverage)
 
 
-def _without_windows(history: History, voltage: Estimate) -> tuple[Estimate, Estimate]:
-    """Efficiency from the voltages alone, when no window closes and no heater can have run."""
+def _without_windows(history: History, voltage: Estimate, offset: Estimate) -> Efficiency:
+    """What can be said when no window closes: the voltages, if no heater can have run."""
     why = "needs two full charges of the same kind with few gaps between"
-    raw = unknown("1", why, coverage=voltage.coverage)
-    warm = all(d.usage.temp_min_c > WARM_C for d in history.digests)
+    no = unknown("1", why, coverage=voltage.coverage)
+    no_wh = unknown("Wh", why)
+    return Efficiency(
+        round_trip=_from_voltages(history, voltage, why),
+        round_trip_raw=no,
+        coulombic_raw=no,
+        voltage=voltage,
+        offset_a=offset,
+        losses=Losses(no_wh, no_wh, no_wh, no_wh, no_wh),
+        windows=(),
+        note="",
+    )
+
+
+def _from_voltages(history: History, voltage: Estimate, why: str) -> Estimate:
     if voltage.value is None or voltage.low is None or voltage.high is None:
-        return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage), raw
-    if not warm:
-        return unknown("1", f"{why}; heaters may have run", coverage=voltage.coverage), raw
+        return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
+    if not all(unheated(d) for d in history.digests):
+        return unknown("1", f"{why}; heaters may have run", coverage=voltage.coverage)
     whole = history.whole()
     hours = whole.covered_s / 3600
     lost = LOSS_MEAN + DRAIN_MEAN_A * hours / whole.ah_in
@@ -203,29 +209,30 @@ def _without_windows(history: History, voltage: Estimate) -> tuple[Estimate, Est
     value = voltage.value * (1 - lost)
     half = math.hypot(1.96 * u, 0.5 * (voltage.high - voltage.low))
     basis = f"voltages of {voltage.basis}; charge taken to come back but for {lost:.1%}, unchecked"
-    return Estimate(value, "1", value - half, min(value + half, 1.0), basis, voltage.n, voltage.coverage), raw
+    return Estimate(value, "1", value - half, min(value + half, 1.0), basis, voltage.n, voltage.coverage)
 
 
 def _losses(
-    pool: Window | None, zero: Zero, history: History, resistance: Estimate | None, heater_wh: Estimate | None
+    found: tuple[Window, ...],
+    zero: Zero,
+    history: History,
+    resistance: Estimate | None,
+    heater_wh: Estimate | None,
 ) -> Losses:
-    if pool is None:
-        no = unknown("Wh", "needs two full charges of the same kind with few gaps between")
-        return Losses(no, no, no, no, no)
-    e_in, e_out = energies(pool, zero.offset_a)
-    u = (
-        1.96
-        * (pool.span.wh_in / pool.span.ah_in)
-        * math.hypot(zero.u_a * (pool.hours_in + pool.hours_out), pool.closure_u_ah)
-    )
-    n = len(history.digests)
-    total = around(e_in - e_out, u, "Wh", basis="energy in minus energy out", n=n)
+    pool = pooled(found)
+    value, low, high = interval(found, zero)
+    e_in = pool.span.wh_in / pool.span.ah_in * true_in_ah(pool, zero)
+    half = 0.5 * (high - low) * e_in
+    total = around(e_in * (1 - value), half, "Wh", basis="energy in minus energy out", n=len(found))
     ohmic = _ohmic(pool, history, resistance)
-    heater = (
-        heater_wh if heater_wh is not None else unknown("Wh", "no heater was seen or its energy is not known")
+    heater = heater_wh or unknown("Wh", "no heater was seen, or its energy is not known")
+    lost, u_lost = lost_in_all(found, zero)
+    volts = pool.span.wh_out / pool.span.ah_out
+    basis = (
+        "charge that did not come back, at mean voltage; with what heaters took past the sensor"
     )
-    charge = _charge_loss(pool, zero, u)
-    return Losses(total, ohmic, heater, charge, _rest(total, ohmic, heater, charge))
+    charge = around(lost * volts, 1.96 * u_lost * volts, "Wh", basis=basis, n=len(found))
+    return Losses(total, ohmic, heater, charge, _rest(total, ohmic, charge))
 
 
 def _ohmic(pool: Window, history: History, resistance: Estimate | None) -> Estimate:
@@ -237,16 +244,6 @@ def _ohmic(pool: Window, history: History, resistance: Estimate | None) -> Estim
     high = resistance.high if resistance.high is not None else resistance.value
     return Estimate(
         i2t * resistance.value, "Wh", i2t * low, i2t * high, f"∫ I² dt times {resistance.basis}", resistance.n
-    )
-
-
-def _charge_loss(pool: Window, zero: Zero, u_wh: float) -> Estimate:
-    hours = pool.hours_in + pool.hours_out
-    lost = pool.span.ah - zero.offset_a * hours
-    volts = pool.span.wh_out / pool.span.ah_out
-    value = lost * volts
-    return Estimate(
-        value, "Wh", value - u_wh, value + u_wh, "charge that did not come back, at mean voltage", 1
     )
 
 
@@ -263,8 +260,8 @@ def _rest(total: Estimate, *parts: Estimate) -> Estimate:
     return Estimate(value, "Wh", value - half, value + half, names, total.n)
 
 
-def _note(coulombic: Estimate, pool: Window | None) -> str:
-    if coulombic.value is None or pool is None or coulombic.value <= 1.0:
+def _note(coulombic: Estimate, pool: Window) -> str:
+    if coulombic.value is None or coulombic.value <= 1.0:
         return ""
     hours = pool.hours_in + pool.hours_out
     offset = -(pool.span.ah_out - pool.span.ah_in) / hours
