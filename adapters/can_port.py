@@ -125,6 +125,7 @@ class CanPort:
         bus = None
         try:
             bus = ListenOnlyBus(open_bus(self._config), requests)
+            self._alive_s = time.monotonic()
             ready.set()
             self._receive(bus, stop, requests)
         except SourceLost as exc:
@@ -154,7 +155,9 @@ class CanPort:
                     due[request] = now + request.every_s
             try:
                 frame = bus.recv(WAIT_S)
-            except ValueError as exc:
+            except Exception as exc:
+                if not _is_noise(exc):
+                    raise
                 bad, self.bad = bad + 1, self.bad + 1
                 if bad > MOST_BAD:
                     raise SourceLost(
@@ -214,6 +217,11 @@ def open_bus(config: CanConfig) -> Any:
     except (can.CanError, OSError, ValueError, ImportError) as exc:
         place = f"can {config.interface} {config.channel}"
         raise SourceLost(f"{place}: {_first_line(exc)}", _remedy(config, exc)) from exc
+
+
+def _is_noise(exc: Exception) -> bool:
+    """Whether a driver stumbled over one garbled piece, as the serial and the multicast driver do."""
+    return isinstance(exc, ValueError | LookupError) or "unpack" in str(exc)
 
 
 def _remedy(config: CanConfig, exc: BaseException) -> str:

@@ -136,7 +136,7 @@ def _pack_values(found: Mapping[str, float | None], sign: int) -> dict[str, floa
 
 
 def _cell_values(modules: Sequence[Model], registers: Mapping[int, int]) -> dict[str, float | None]:
-    """Cells of the modules, numbered through in series, and up to eight of their temperatures, evenly spread."""
+    """Cells of the modules, numbered through in series, and up to eight of their temperatures."""
     volts: list[float | None] = []
     temps: list[float | None] = []
     balancing = 0
