@@ -176,10 +176,8 @@ async def _run(
             publisher.close()
         recorder.store.close()
     if not answers.heard and not keep_trying:
-        causes = "; ".join(answers.silent.values())
         raise SourceError(
-            f"no source answered: {causes}",
-            "see cable, power and bank.toml; `bankbook probe` looks what is there",
+            "no source answered: " + "; ".join(answers.silent.values()), "--keep-trying would wait"
         )
     return tally
 

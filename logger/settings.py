@@ -59,7 +59,7 @@ class Record(Table):
         description="seconds between writes to the disk, 1 to 600; a power cut loses at most this",
     )
     buffer_rows: int = Field(
-        default=50_000, ge=1_000, le=5_000_000,
+        default=20_000, ge=1_000, le=5_000_000,
         description="readings kept in memory while the disk refuses writes, 1000 to 5000000",
     )  # fmt: skip
     clock: Literal["auto", "trusted"] = Field(
@@ -92,7 +92,7 @@ class Lead(Table):
 class Pack(Table):
     """One battery with its own address. Only `name` is needed; the defaults are practice for 16 LFP cells."""
 
-    name: Name = Field(description='a short name such as "A": letters, digits, - _ .')
+    name: Name = Field(description='a short name such as "A", of letters, digits and - _ .')
     cells: int = Field(default=16, ge=1, le=32, description="cells in series, 1 to 32")
     rated_ah: float = Field(
         default=280.0, gt=0, le=20_000, description="rated capacity from the label, in Ah, for example 280"
@@ -152,7 +152,7 @@ class Pack(Table):
 class Witness(Table):
     """Another instrument that sees the same bank: an inverter, a shunt meter, a thermometer."""
 
-    name: Name = Field(description='a short name such as "hall": letters, digits, - _ .')
+    name: Name = Field(description='a short name such as "hall", of letters, digits and - _ .')
     place: str = Field(default="", max_length=80, description="where it measures, in words")
 
 
@@ -161,7 +161,7 @@ class Source(BaseModel):
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
-    name: Name = Field(description="a short name for messages: letters, digits, - _ .")
+    name: Name = Field(description="a short name for messages, of letters, digits and - _ .")
     kind: str = Field(description="what speaks on the wire")
     pack: Name | None = Field(default=None, description="the pack it speaks about, by name")
     witness: Name | None = Field(default=None, description="or the witness it speaks about, by name")

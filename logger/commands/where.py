@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -21,12 +22,17 @@ def _version(wanted: bool) -> None:
 
 def bare(
     context: typer.Context,
+    config_file: Annotated[
+        Path | None, typer.Option("--config", "-c", help="The configuration, for the command that follows.")
+    ] = None,
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
     ] = False,
 ) -> None:
     """Run no command: say where the user is and what comes next."""
     del version
+    if config_file is not None:
+        os.environ["BANKBOOK_CONFIG"] = str(config_file)
     if context.invoked_subcommand is None:
         for line in situation():
             print(line)
