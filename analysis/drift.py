@@ -123,7 +123,8 @@ def _solve(design: F64, prior: F64, y: F64, sd: F64) -> tuple[F64, F64, F64, flo
         beta = np.asarray(np.linalg.solve(normal, (design.T * w) @ y), dtype=np.float64)
         z = np.asarray((y - design @ beta) / sd, dtype=np.float64)
         robust = np.asarray(np.minimum(1.0, HUBER / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
-    covariance: F64 = np.linalg.inv((design.T * (weight * robust)) @ design + np.diag(prior))
+    normal = (design.T * (weight * robust)) @ design + np.diag(prior)
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     a = np.abs(z)
     loss = float(np.sum(np.where(a < HUBER, a * a, 2 * HUBER * a - HUBER**2)) + beta**2 @ prior)
     return beta, covariance, z, loss
