@@ -16,7 +16,14 @@ from logger.store_lock import WriterLock
 
 Step = Callable[[Connection], None]
 
-STEPS: dict[int, Step] = {}
+
+def _digests_in_two_parts(conn: Connection) -> None:
+    """1 to 2: digests of one part go; they are made again from the sealed days when asked for."""
+    conn.exec_driver_sql("DROP TABLE digest")
+    schema.digest.create(conn)
+
+
+STEPS: dict[int, Step] = {1: _digests_in_two_parts}
 """Version to the step that leads from it to the next. Each runs in one transaction."""
 
 

@@ -137,6 +137,14 @@ class Recorder:
         """Ask the recorder to write what it has and end. May be called twice."""
         self._stopping.set()
 
+    def note(self, kind: str, detail: str, subject: str = "") -> Waiting:
+        """Begin an event that lasts; it goes into the record with the next commit."""
+        return self._writer.event(kind, detail, subject, open_end=True)
+
+    def note_over(self, waiting: Waiting) -> None:
+        """End an event that `note` began."""
+        self._writer.close_event(waiting)
+
     async def run(self, *, signals: bool = False) -> Tally:
         """Log until stopped, or until every source has ended.
 
@@ -157,7 +165,7 @@ class Recorder:
         self._enter_subjects()
         session = self._writer.event("logging", "the logger ran", open_end=True)
         followers = [
-            asyncio.create_task(Follower(feed, self, self._stopping, self._time.monotonic_s).run())
+            asyncio.create_task(Follower(feed, self, self._stopping, self._now_s).run())
             for feed in self._feeds
         ]
         house = [
@@ -223,6 +231,9 @@ class Recorder:
         """Note that a value was dropped."""
         log.warning("%s: %s dropped: %s", feed.name, channel, reason)
         self._writer.event("dropped", f"{channel}: {reason}", feed.name)
+
+    def _now_s(self) -> float:
+        return self.clock.now_ms() / 1000
 
     def _tell(self, feed: Feed, text: str, *, up: bool) -> None:
         for listener in self._listeners:

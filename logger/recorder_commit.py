@@ -48,8 +48,9 @@ class Writer:
         self._reminded_s = -REMIND_S
 
     def begin(self) -> None:
-        """Enter this boot, so that provisional readings can name it."""
+        """Enter this boot, so that provisional readings can name it; end what the last run left open."""
         with self.store.writing() as conn:
+            store_write.end_open_events(conn, store_clock.newest_ms(conn))
             self.boot = store_clock.keep_boot(
                 conn, self._boot_id, self._clock.offset_ms, self._clock.trust, self._clock.now_ms()
             )

@@ -68,17 +68,15 @@ class Follower:
     feed : Feed
     sink : Sink
     stopping : asyncio.Event
-    monotonic : callable
-        Returns `time.monotonic()`. [s]
+    now_s : callable
+        The record's time, whose whole periods are the grid. [s]
     """
 
-    def __init__(
-        self, feed: Feed, sink: Sink, stopping: asyncio.Event, monotonic: Callable[[], float]
-    ) -> None:
+    def __init__(self, feed: Feed, sink: Sink, stopping: asyncio.Event, now_s: Callable[[], float]) -> None:
         self._feed = feed
         self._sink = sink
         self._stopping = stopping
-        self._monotonic = monotonic
+        self._now_s = now_s
         self._wait_s = FIRST_WAIT_S
         self._told: dict[str, float] = {}
         self.counts: Counter[str] = Counter()
@@ -125,8 +123,8 @@ class Follower:
         for channel, reason in reading.rejected.items():
             self.counts["dropped"] += 1
             last = self._told.get(channel)
-            if last is None or self._monotonic() - last >= TELL_S:
-                self._told[channel] = self._monotonic()
+            if last is None or self._now_s() - last >= TELL_S:
+                self._told[channel] = self._now_s()
                 self._sink.dropped(self._feed, channel, reason)
         if not reading.values:
             return
@@ -143,7 +141,7 @@ class Follower:
         """Wait for the next instant of the grid; slots missed while reading are not made up for."""
         period = self._feed.period_s
         if period > 0:
-            now = self._monotonic()
+            now = self._now_s()
             await self._pause((now // period + 1) * period - now)
 
     async def _pause(self, seconds: float) -> None:

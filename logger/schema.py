@@ -21,7 +21,7 @@ from sqlalchemy import (
 
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, Channel
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 """Kept in `meta`; raised by every migration (see `logger.migrate`)."""
 
 metadata = MetaData()
@@ -127,8 +127,8 @@ digest = Table(
     Column("seq", Integer, nullable=False),  # the sealed_day it was made from
     Column("version", BigInteger, nullable=False),
     Column("facts", Text, nullable=False),  # fingerprint of the facts it was made with
-    Column("body", LargeBinary, nullable=False),
-    sqlite_with_rowid=True,
+    Column("core", LargeBinary, nullable=False),  # what every long look back reads, zlib
+    Column("detail", LargeBinary, nullable=False),  # what only recent months need, zlib
 )
 
 finding = Table(

@@ -8,7 +8,7 @@ a crash leaves either the rows or the sealed day, never neither.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, TypeAlias
 from zoneinfo import ZoneInfo
@@ -55,6 +55,8 @@ class Job:
         The sealed revision it was made from, if any, and its own number.
     hot_rows, hot_print
         How many of the readings are hot rows that are to be deleted, and the fingerprint of those rows.
+    until_s : float or None
+        Where a day that is not over ends for now, UTC epoch seconds. [s]
     """
 
     subject: Subject
@@ -68,6 +70,7 @@ class Job:
     revision: int
     hot_rows: int
     hot_print: str
+    until_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +138,12 @@ def make_digest(job: Job) -> KeptDigest | None:
     from logger.store_frames import to_frame, to_witness
 
     bounds = day_bounds(job.day, ZoneInfo(job.zone))
+    if job.until_s is not None:
+        bounds = (bounds[0], min(bounds[1], job.until_s))
     frame = to_frame(job.subject.name, job.day, bounds, job.table, job.lead)
     witnesses = [to_witness(name, table) for name, table in job.witnesses.items()]
-    body = digests.dumps(digests.digest(frame, job.facts, witnesses))
-    return KeptDigest(job.day, job.supersedes or 0, digests.VERSION, facts_print(job.facts), body)
+    core, detail = digests.dumps(digests.digest(frame, job.facts, witnesses))
+    return KeptDigest(job.day, 0, digests.VERSION, facts_print(job.facts), core, detail)
 
 
 def gather(
@@ -287,8 +292,5 @@ def _keep_digests(conn: Connection, made: Prepared, seq: int) -> None:
     if made.digest is None:
         sealing_index.drop_digests(conn, None, made.day)
         return
-    kept = made.digest
-    sealing_index.keep_digest(
-        conn, made.subject.name, KeptDigest(kept.day, seq, kept.version, kept.facts, kept.body)
-    )
+    sealing_index.keep_digest(conn, made.subject.name, replace(made.digest, seq=seq))
     sealing_index.drop_digests(conn, made.subject.name, neighbour(made.day, 1))

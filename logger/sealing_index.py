@@ -30,15 +30,16 @@ class KeptDigest:
         `analysis.digest.VERSION` of the code that made it.
     facts : str
         Fingerprint of the facts it was made with.
-    body : bytes
-        What `analysis.digest.dumps` gave.
+    core, detail : bytes
+        What `analysis.digest.dumps` gave; `detail` is None where it was not asked for.
     """
 
     day: str
     seq: int
     version: int
     facts: str
-    body: bytes
+    core: bytes
+    detail: bytes | None
 
 
 def sealed_days(
@@ -119,10 +120,10 @@ def keep_digest(conn: Connection, pack: str, kept: KeptDigest) -> None:
     """Keep a digest in place of an older one of the same day."""
     d = schema.digest
     drop_digests(conn, pack, kept.day)
-    body = zlib.compress(kept.body, 6)
+    parts = {"core": zlib.compress(kept.core, 6), "detail": zlib.compress(kept.detail or b"", 6)}
     conn.execute(
         insert(d).values(
-            pack=pack, day=kept.day, seq=kept.seq, version=kept.version, facts=kept.facts, body=body
+            pack=pack, day=kept.day, seq=kept.seq, version=kept.version, facts=kept.facts, **parts
         )
     )
 
@@ -134,20 +135,33 @@ def drop_digests(conn: Connection, pack: str | None, day: str) -> None:
     conn.execute(delete(d).where(where))
 
 
-def kept_digests(conn: Connection, pack: str, first: str | None, last: str | None) -> dict[str, KeptDigest]:
-    """Return the digests kept of a pack, by day."""
+def kept_digests(
+    conn: Connection, pack: str, first: str | None, last: str | None, detail_from: str | None = None
+) -> dict[str, KeptDigest]:
+    """Return the digests kept of a pack, by day; their detail only from `detail_from` on, or all of it."""
     d = schema.digest
-    query = (
-        select(d.c.day, d.c.seq, d.c.version, d.c.facts, d.c.body).where(d.c.pack == pack).order_by(d.c.day)
-    )
+    where = [d.c.pack == pack]
     if first is not None:
-        query = query.where(d.c.day >= first)
+        where.append(d.c.day >= first)
     if last is not None:
-        query = query.where(d.c.day <= last)
-    return {
-        r.day: KeptDigest(r.day, r.seq, r.version, r.facts, zlib.decompress(r.body))
-        for r in conn.execute(query)
-    }
+        where.append(d.c.day <= last)
+    query = select(d.c.day, d.c.seq, d.c.version, d.c.facts, d.c.core).where(*where).order_by(d.c.day)
+    recent = select(d.c.day, d.c.detail).where(*where, d.c.day >= (detail_from or ""))
+    detail = {row.day: _unpacked(row.detail) for row in conn.execute(recent)}
+    out = {}
+    for r in conn.execute(query):
+        core = _unpacked(r.core)
+        if core is not None and (r.day not in detail or detail[r.day] is not None):
+            out[r.day] = KeptDigest(r.day, r.seq, r.version, r.facts, core, detail.get(r.day))
+    return out
+
+
+def _unpacked(packed: bytes) -> bytes | None:
+    """Return what was packed; None if it is damaged: a digest can be made again."""
+    try:
+        return zlib.decompress(packed)
+    except zlib.error:
+        return None
 
 
 def sealed_bytes(conn: Connection) -> tuple[int, int, int]:

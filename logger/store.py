@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -18,7 +17,7 @@ from logger import migrate, store_read, store_results, store_write
 from logger.days import day_bounds, day_bounds_ms, zone
 from logger.store_engine import file_exists, is_url, make_engine, transaction
 from logger.store_lock import WriterLock
-from logger.store_types import Adopted, Event, SealedDay, Stamped
+from logger.store_types import Adopted, Event, SealedDay, Stamped, wall_ms
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -31,11 +30,6 @@ if TYPE_CHECKING:
     from logger.verify import VerifyResult
 
 __all__ = ["Adopted", "Event", "SealedDay", "Stamped", "Store"]
-
-
-def wall_ms() -> int:
-    """Return the system clock. [ms UTC]"""
-    return time.time_ns() // 1_000_000
 
 
 class Store:
@@ -237,11 +231,30 @@ class Store:
             sealed = {s.day for s in sealed_days(conn, subject)}
             return sorted(sealed | set(hot_days(conn, subject, self.zone, None, None)))
 
-    def digests(self, pack: str, first: str | None = None, last: str | None = None) -> list[DayDigest]:
-        """Return the digest of every day with readings; made again where code or facts changed since."""
+    def digests(
+        self,
+        pack: str,
+        first: str | None = None,
+        last: str | None = None,
+        *,
+        detail_from: str | None = None,
+        now_ms: int | None = None,
+    ) -> list[DayDigest]:
+        """Return the digest of every day with readings; made again where code or facts changed since.
+
+        Parameters
+        ----------
+        pack : str
+        first, last : str, optional
+            Days, inclusive.
+        detail_from : str, optional
+            Days before it come without the fields of `analysis.digest.DETAIL`; if not given, all are whole.
+        now_ms : int, optional
+            A day that ends after it ends at its last reading so far. [ms UTC]
+        """
         from logger.store_digests import load_digests
 
-        return load_digests(self, pack, first, last)
+        return load_digests(self, pack, first, last, detail_from, wall_ms() if now_ms is None else now_ms)
 
     # sealing and adopting
 

@@ -47,6 +47,7 @@ class Adopter:
         ValueError
             If the table is not one of this subject's channels.
         """
+        self._store.number(subject)
         for day, part in split_days(table, subject.kind, self._store):
             self.outcome = self.outcome.plus(Adopted(rows=part.num_rows))
             if day_bounds_ms(day, self._store.zone)[1] > self._now_ms:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from functools import cache
 from multiprocessing import get_context
 from typing import TYPE_CHECKING
@@ -19,21 +20,26 @@ from logger.sealing_index import KeptDigest
 from logger.store_engine import make_engine, transaction
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from analysis.digest import DayDigest
     from logger.store import Store
 
+_RECENT = 200
 _ALONE = 4
 """Up to so many days are digested here; for more, worker processes are worth their start."""
 
 
-def load_digests(store: Store, pack: str, first: str | None, last: str | None) -> list[DayDigest]:
-    """Return a digest for every day with readings, by day."""
+def load_digests(
+    store: Store, pack: str, first: str | None, last: str | None, detail_from: str | None, now_ms: int
+) -> list[DayDigest]:
+    """Return a digest for every day with readings, by day; see `Store.digests`."""
     from analysis import digest as digests
 
     subject = Subject(pack)
     with store.reading() as conn:
         facts = sealing_day.facts_print(store_read.facts_of(conn, pack))
-        kept = sealing_index.kept_digests(conn, pack, first, last)
+        kept = sealing_index.kept_digests(conn, pack, first, last, detail_from)
         sealed = {s.day: s for s in sealing_index.sealed_days(conn, subject, first, last)}
         hot = hot_days(conn, subject, store.zone, first, last)
     done = set(sealed) - set(hot)
@@ -46,15 +52,13 @@ def load_digests(store: Store, pack: str, first: str | None, last: str | None) -
         day: store.zone.key for day in hot if day not in sealed
     }
     wanted = [(day, zones[day]) for day in sorted(zones) if day not in good]
-    made = dict(zip([day for day, _ in wanted], _make(store, subject, wanted), strict=True))
+    made = dict(zip([day for day, _ in wanted], _make(store, subject, wanted, now_ms), strict=True))
     if store.write:
-        _keep(
-            store,
-            pack,
-            {d: k for d, k in made.items() if d in sealed and d not in hot},
-            {d: s.seq for d, s in sealed.items()},
-        )
-    return [digests.loads(made[day].body if day in made else good[day].body) for day in sorted(zones)]
+        _keep(store, pack, {day: replace(k, seq=sealed[day].seq) for day, k in made.items() if day in done})
+    return [
+        digests.loads(k.core, k.detail)
+        for k in (made[day] if day in made else good[day] for day in sorted(zones))
+    ]
 
 
 def hot_days(
@@ -72,15 +76,16 @@ def hot_days(
     ]  # fmt: skip
 
 
-def day_job(conn: Connection, subject: Subject, day: str, zone: ZoneInfo) -> Job:
+def day_job(conn: Connection, subject: Subject, day: str, zone: ZoneInfo, now_ms: int) -> Job:
     """Collect what digesting a day as it is in the record needs."""
     bounds = day_bounds_ms(day, zone)
     number = store_read.subjects(conn)[subject]
+    table = store_read.day_table(conn, subject, number, day, bounds)
     return Job(
         subject=subject,
         day=day,
         zone=zone.key,
-        table=store_read.day_table(conn, subject, number, day, bounds),
+        table=table,
         lead=sealing_day.lead_of(conn, subject, day, bounds[0], {}),
         facts=store_read.facts_of(conn, subject.name),
         witnesses=sealing_day.witness_tables(conn, day, bounds, {}),
@@ -88,13 +93,23 @@ def day_job(conn: Connection, subject: Subject, day: str, zone: ZoneInfo) -> Job
         revision=0,
         hot_rows=0,
         hot_print="",
+        until_s=_end_so_far(table) if bounds[1] > now_ms else None,
     )
 
 
-def digest_day(address: str, subject: Subject, day: str, zone: str) -> KeptDigest:
+def _end_so_far(table: pa.Table) -> float | None:
+    """Return where a day that is not over ends for now: its last reading and the time it stands for. [s]"""
+    times = table.column("time_ms").to_numpy()[-_RECENT:]
+    if len(times) < 2:
+        return None
+    steps = sorted(times[1:] - times[:-1])
+    return float(times[-1] + steps[len(steps) // 2]) / 1000
+
+
+def digest_day(address: str, subject: Subject, day: str, zone: str, now_ms: int) -> KeptDigest:
     """Digest one day of a record; runs in worker processes, each with its own connection."""
     with transaction(_engine(address), address, write=False) as conn:
-        job = day_job(conn, subject, day, ZoneInfo(zone))
+        job = day_job(conn, subject, day, ZoneInfo(zone), now_ms)
     made = sealing_day.make_digest(job)
     assert made is not None  # noqa: S101 - packs have facts
     return made
@@ -105,20 +120,21 @@ def _engine(address: str) -> Engine:
     return make_engine(address, write=False)
 
 
-def _make(store: Store, subject: Subject, wanted: list[tuple[str, str]]) -> list[KeptDigest]:
+def _make(store: Store, subject: Subject, wanted: list[tuple[str, str]], now_ms: int) -> list[KeptDigest]:
     if len(wanted) <= _ALONE:
-        return [digest_day(store.address, subject, day, zone) for day, zone in wanted]
+        return [digest_day(store.address, subject, day, zone, now_ms) for day, zone in wanted]
     workers = min(os.cpu_count() or 1, 8)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        futures = [pool.submit(digest_day, store.address, subject, day, zone) for day, zone in wanted]
+        futures = [pool.submit(digest_day, store.address, subject, day, zone, now_ms) for day, zone in wanted]
         return [f.result() for f in futures]
 
 
-def _keep(store: Store, pack: str, made: dict[str, KeptDigest], seqs: dict[str, int]) -> None:
+def _keep(store: Store, pack: str, made: dict[str, KeptDigest]) -> None:
+    """Keep digests made again, unless their day was sealed anew meanwhile."""
     if not made:
         return
     with store.writing() as conn:
-        for day, k in made.items():
+        for day, kept in made.items():
             latest = sealing_index.latest_sealed(conn, Subject(pack), day)
-            if latest is not None and latest.seq == seqs[day]:
-                sealing_index.keep_digest(conn, pack, KeptDigest(day, seqs[day], k.version, k.facts, k.body))
+            if latest is not None and latest.seq == kept.seq:
+                sealing_index.keep_digest(conn, pack, kept)

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 from adapters.base import Subject
+
+
+def wall_ms() -> int:
+    """Return the system clock. [ms UTC]"""
+    return time.time_ns() // 1_000_000
 
 
 @dataclass(frozen=True, slots=True)

@@ -148,6 +148,17 @@ def end_event(conn: Connection, number: int, end_ms: int) -> None:
     conn.execute(update(schema.event).where(schema.event.c.id == number).values(end_ms=end_ms))
 
 
+def end_open_events(conn: Connection, newest_ms: int | None) -> None:
+    """End what a logger left open that was not stopped cleanly: when the last reading was stored."""
+    e = schema.event
+    query = select(e.c.id, e.c.start_ms, e.c.kind, e.c.detail).where(e.c.end_ms.is_(None))
+    for row in conn.execute(query).all():
+        values: dict[str, Any] = {"end_ms": max(row.start_ms, newest_ms or 0)}
+        if row.kind == "logging":
+            values["detail"] = f"{row.detail}; it was not stopped cleanly"
+        conn.execute(update(e).where(e.c.id == row.id).values(values))
+
+
 def set_meta(conn: Connection, key: str, value: str) -> None:
     """Keep one named text."""
     conn.execute(delete(schema.meta).where(schema.meta.c.key == key))

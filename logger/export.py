@@ -1,0 +1,197 @@
+"""The record for other tools: Parquet in folders by site, pack and day, or one CSV file."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TextIO
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet as pq
+
+from adapters.base import Subject
+from adapters.channels import Channel
+from logger.sealing import catalogue_of, tidy
+
+if TYPE_CHECKING:
+    from logger.store import Store
+
+Form = Literal["physical", "integers"]
+
+
+def export_parquet(
+    store: Store,
+    folder: Path,
+    *,
+    site: str,
+    packs: list[str] | None = None,
+    first: str | None = None,
+    last: str | None = None,
+    form: Form = "physical",
+) -> list[Path]:
+    """Write `site=S/pack=P/day=YYYY-MM-DD/readings.parquet` for every day; witnesses under `witness=W`.
+
+    Parameters
+    ----------
+    store : Store
+    folder : Path
+        Made if it is not there. Files in it of the same names are replaced.
+    site : str
+        Name for the first level.
+    packs : list of str, optional
+        Only these packs, and no witness.
+    first, last : str, optional
+        Only days from and to these, inclusive.
+    form : {"physical", "integers"}
+        Physical: real numbers in the catalogue's units, `timestamp` in UTC. Integers: as stored,
+        `time_ms`, with `unit` and `scale` in each field's metadata: value in unit = integer × scale.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    written = []
+    for subject, day in _days(store, packs, first, last):
+        table = store.table(subject, day)
+        where = folder / f"site={_safe(site)}" / f"{subject.kind}={_safe(subject.name)}" / f"day={day}"
+        where.mkdir(parents=True, exist_ok=True)
+        out = as_physical(table, subject.kind) if form == "physical" else as_integers(table, subject.kind)
+        notes = {"site": site, subject.kind: subject.name, "day": day, "zone": store.zone.key, "form": form}
+        _write(out.replace_schema_metadata({"bankbook": json.dumps(notes)}), where / "readings.parquet")
+        written.append(where / "readings.parquet")
+    return written
+
+
+def export_csv(
+    store: Store, file: Path, *, subject: Subject, first: str | None = None, last: str | None = None
+) -> int:
+    """Write one subject's readings as CSV: `timestamp` (ISO 8601, UTC), then the catalogue's columns.
+
+    Returns
+    -------
+    int
+        Readings written. The file can be imported again.
+    """
+    days = [d for s, d in _days(store, None, first, last) if s == subject]
+    columns = _columns_of(store, subject, days)
+    part, rows = file.with_name(file.name + ".part"), 0
+    with part.open("w", encoding="utf-8", newline="") as out:
+        out.write(",".join(("timestamp", *columns)) + "\n")
+        for day in days:
+            rows += _csv_day(out, store.table(subject, day), subject.kind, columns)
+        out.flush()
+        os.fsync(out.fileno())
+    part.replace(file)
+    return rows
+
+
+def as_physical(table: pa.Table, kind: str) -> pa.Table:
+    """Return a day in the catalogue's units, with `timestamp` first."""
+    catalogue = catalogue_of(kind)
+    columns = [pa.array(table.column("time_ms").to_numpy(), pa.timestamp("ms", tz="UTC"))]
+    names = ["timestamp"]
+    for name in table.column_names:
+        if name in catalogue:
+            columns.append(_physical(table.column(name), catalogue[name]))
+            names.append(name)
+    return pa.table(columns, names=names)
+
+
+def as_integers(table: pa.Table, kind: str) -> pa.Table:
+    """Return a day as stored, with unit and scale in the fields' metadata."""
+    fields = []
+    for field in table.schema:
+        channel = catalogue_of(kind).get(field.name)
+        notes = None if channel is None else {"unit": channel.unit, "scale": f"{channel.scale:g}"}
+        fields.append(field.with_metadata(notes))
+    return table.cast(pa.schema(fields))
+
+
+def read_exported(file: Path) -> pa.Table:
+    """Return the day of an exported Parquet file as the store would give it, from either form.
+
+    Raises
+    ------
+    ValueError
+        If the file was not written by `export_parquet`.
+    """
+    table = pq.ParquetFile(file).read()
+    notes = json.loads((table.schema.metadata or {}).get(b"bankbook", b"null"))
+    if notes is None:
+        raise ValueError(f"{file} is not a day exported by bankbook")
+    kind = "witness" if "witness" in notes else "pack"
+    if notes["form"] == "integers":
+        return tidy(table.replace_schema_metadata(None), kind)
+    columns = {"time_ms": table.column("timestamp").cast(pa.int64())}
+    for name in table.column_names[1:]:
+        raw = table.column(name).to_numpy() / catalogue_of(kind)[name].scale
+        columns[name] = pa.array(np.rint(np.nan_to_num(raw)).astype(np.int64), mask=np.isnan(raw))
+    return tidy(pa.table(columns), kind)
+
+
+def _days(
+    store: Store, packs: list[str] | None, first: str | None, last: str | None
+) -> Iterator[tuple[Subject, str]]:
+    for subject in store.subjects():
+        if packs is not None and (subject.kind != "pack" or subject.name not in packs):
+            continue
+        for day in store.days(subject):
+            if (first is None or day >= first) and (last is None or day <= last):
+                yield subject, day
+
+
+def _physical(column: pa.ChunkedArray, channel: Channel) -> pa.Array:
+    if channel.kind != "number":
+        return column.combine_chunks()
+    digits = max(0, -int(np.floor(np.log10(channel.scale))))
+    raw = column.to_numpy().astype(float)  # nulls become NaN
+    values = np.round(raw * channel.scale, digits)
+    return pa.array(values, mask=np.isnan(values) if column.null_count else None)
+
+
+def _columns_of(store: Store, subject: Subject, days: list[str]) -> list[str]:
+    """Return every channel that any of the days has, in the catalogue's order."""
+    seen: set[str] = set()
+    for day in days:
+        seen.update(store.table(subject, day).column_names)
+    return [name for name in catalogue_of(subject.kind) if name in seen]
+
+
+def _csv_day(out: TextIO, table: pa.Table, kind: str, columns: list[str]) -> int:
+    catalogue = catalogue_of(kind)
+    times = np.datetime_as_string(table.column("time_ms").to_numpy().astype("datetime64[ms]"))
+    arrays = [pa.array(np.char.add(times, "Z"))]
+    for name in columns:
+        known = name in table.column_names
+        arrays.append(
+            _physical(table.column(name), catalogue[name])
+            if known
+            else pa.nulls(table.num_rows, pa.float64())
+        )
+    sink = pa.BufferOutputStream()
+    options = pa.csv.WriteOptions(include_header=False, quoting_style="none")
+    pa.csv.write_csv(pa.table(arrays, names=["timestamp", *columns]), sink, options)
+    out.write(sink.getvalue().to_pybytes().decode())
+    return int(table.num_rows)
+
+
+def _write(table: pa.Table, path: Path) -> None:
+    part = path.with_name(path.name + ".part")
+    whole = [f.name for f in table.schema if pa.types.is_integer(f.type) or pa.types.is_timestamp(f.type)]
+    real = [f.name for f in table.schema if pa.types.is_floating(f.type)]
+    encoding = dict.fromkeys(whole, "DELTA_BINARY_PACKED")
+    pq.write_table(
+        table, part, compression="zstd", compression_level=3, use_dictionary=real, column_encoding=encoding
+    )
+    part.replace(path)
+
+
+def _safe(name: str) -> str:
+    """Return a name fit for a folder."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", name).strip("-.") or "site"

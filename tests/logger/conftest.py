@@ -1,0 +1,97 @@
+"""Days of readings to put into a record, and clocks that tests set."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from analysis.facts import PackFacts
+from logger.clock import Trust
+from logger.days import day_bounds_ms
+from logger.store import Store
+
+VIENNA = "Europe/Vienna"
+
+MakeDay = Callable[..., pa.Table]
+
+
+def _day(day: str, *, seed: int = 0, period_s: int = 60, zone: str = VIENNA, cells: int = 4) -> pa.Table:
+    rng = np.random.default_rng(seed)
+    start, end = day_bounds_ms(day, ZoneInfo(zone))
+    time_ms = np.arange(start, end, period_s * 1000)
+    n = len(time_ms)
+    amps = 40 * np.sin(np.linspace(0, 6 * np.pi, n)) + rng.normal(0, 0.3, n)
+    columns: dict[str, pa.Array] = {
+        "time_ms": pa.array(time_ms),
+        "pack_v": pa.array((5300 + amps + rng.normal(0, 0.9, n)).astype(np.int32)),
+        "pack_a": pa.array((np.round(amps * 10) * 10).astype(np.int32)),  # a source of 0.1 A
+        "soc": pa.array((5000 + 30 * np.round(amps)).astype(np.int32)),
+    }
+    for cell in range(1, cells + 1):
+        columns[f"cell_{cell:02d}_v"] = pa.array((3320 + amps / 4 + rng.normal(0, 0.9, n)).astype(np.int32))
+    for sensor in (1, 2):
+        columns[f"temp_{sensor}"] = pa.array((80 + rng.normal(0, 0.5, n)).astype(np.int32))
+    columns["warnings"] = pa.array(np.zeros(n, np.int64))
+    return pa.table(columns)
+
+
+@pytest.fixture
+def make_day() -> MakeDay:
+    """Return a function that makes a day's table: (day, seed=, period_s=, zone=, cells=)."""
+    return _day
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    """Where a test's record may stand."""
+    return tmp_path / "bank.db"
+
+
+@pytest.fixture
+def store(record: Path) -> Iterator[Store]:
+    """Return an open, empty record of Vienna with packs A and B."""
+    opened = Store.open(record, write=True, timezone=VIENNA)
+    opened.ensure_pack("A", PackFacts("A", n_cells=4))
+    opened.ensure_pack("B", PackFacts("B", n_cells=4))
+    yield opened
+    opened.close()
+
+
+@dataclass
+class FakeTime:
+    """Clocks that only a test moves."""
+
+    mono: float = 100.0
+    wall: float = 1_770_000_000.0
+    trusted: Trust = Trust.NONE
+    boot: str = "boot-1"
+    log: list[str] = field(default_factory=list)
+
+    def monotonic_s(self) -> float:
+        return self.mono
+
+    def wall_s(self) -> float:
+        return self.wall
+
+    def trust(self) -> Trust:
+        return self.trusted
+
+    def boot_id(self) -> str:
+        return self.boot
+
+    def pass_s(self, seconds: float) -> None:
+        """Let time pass on both clocks."""
+        self.mono += seconds
+        self.wall += seconds
+
+
+@pytest.fixture
+def clocks() -> FakeTime:
+    """Clocks that stand until moved."""
+    return FakeTime()
