@@ -17,7 +17,7 @@ from analysis.history import History, PlacedAnchor, Span, span
 LOSS_MEAN, LOSS_U = 0.002, 0.002
 """Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
 Coulombic efficiency above 0.995 is usual for the chemistry: from memory."""
-DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
+DRAIN_MEAN_A, DRAIN_U_A = 0.005, 0.012
 """What a pack's own electronics take past its current sensor, and its standard uncertainty. [A]
 Common practice, no source."""
 OFFSET_U_A = 0.15

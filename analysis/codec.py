@@ -26,7 +26,7 @@ _NAN = float("nan")
 
 
 def encode(value: object, names: Sequence[str] | None = None) -> bytes:
-    """Turn a frozen dataclass into bytes. NaN becomes null; infinities are refused.
+    """Turn a frozen dataclass into bytes. What is not finite becomes null, and NaN when read.
 
     Parameters
     ----------
@@ -37,8 +37,6 @@ def encode(value: object, names: Sequence[str] | None = None) -> bytes:
 
     Raises
     ------
-    ValueError
-        If a float is infinite.
     TypeError
         If a field is of a kind that is not handled.
     """
@@ -95,8 +93,8 @@ def _plain(value: object) -> Any:
 
 
 def _short(value: float) -> float | int | None:
-    """Seven digits, or a tenth for instants; whole numbers without their point; None for NaN."""
-    if math.isnan(value):
+    """Seven digits, or a tenth for instants; whole numbers without their point; None if not finite."""
+    if not math.isfinite(value):
         return None
     kept = round(value, 1) if abs(value) >= INSTANT else float(f"{value:.7g}")
     return int(kept) if kept.is_integer() else kept

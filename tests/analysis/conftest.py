@@ -51,7 +51,8 @@ class Pack:
         start = DAY0 + 86400.0 * number
         moved = current_a * np.where(current_a > 0, 1 - self.loss, 1.0)
         soc = self.soc + np.concatenate(([0.0], np.cumsum(moved)[:-1])) * dt_h / self.rated_ah
-        self.soc = float(soc[-1] + moved[-1] * dt_h / self.rated_ah)
+        if n:
+            self.soc = float(soc[-1] + moved[-1] * dt_h / self.rated_ah)
         shift = np.array(self.spread or (0.0,) * max(self.n_cells, 1))[:, None]
         true_v = ocv(soc + shift) + current_a * self.r_ohm
         pack_v = true_v.mean(axis=0) * 16

@@ -81,7 +81,7 @@ def test_a_gap_that_hides_charge_opens_the_window(made):
 
 def test_the_zero_from_closures_is_the_models(made):
     zero = closure_zero(windows(history_of(made, made.Pack(offset_a=0.12, loss=0.002), 15)))
-    assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 0.01 A: the drain it allows for
+    assert zero.offset_a == pytest.approx(0.12 - 0.005, abs=0.01)  # 5 mA: the drain it allows for
 
 
 def test_losses_add_up(made):

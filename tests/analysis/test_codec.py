@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import pytest
+
+from analysis.codec import decode, encode, fingerprint, names_of
+
+
+@dataclass(frozen=True, slots=True)
+class Inner:
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outer:
+    kind: Literal["a", "b"]
+    n: int
+    maybe: float | None
+    numbers: tuple[float, ...]
+    pairs: tuple[tuple[str, int], ...]
+    inner: Inner
+    many: tuple[Inner, ...] = ()
+    optional: Inner | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Wider:
+    name: str
+    value: float
+    more: float
+
+
+VALUE = Outer(
+    "a", 3, None, (1.5, 2.0), (("x", 1),), Inner("i", 0.25), (Inner("j", 1e9 + 0.5),), Inner("k", 1.0)
+)
+
+
+def test_there_and_back():
+    assert decode(Outer, (names_of(Outer), encode(VALUE))) == VALUE
+
+
+def test_nan_comes_back_as_nan():
+    back = decode(Inner, (names_of(Inner), encode(Inner("x", float("nan")))))
+    assert back.value != back.value
+
+
+def test_seven_digits_and_tenths_of_instants_are_kept_and_stay():
+    once = encode(Inner("x", 1 / 3))
+    assert once == b'["x",0.3333333]'
+    assert encode(decode(Inner, (names_of(Inner), once))) == once
+    assert encode(Inner("x", 1760486399.96)) == b'["x",1760486400]'
+
+
+def test_a_part_leaves_defaults_for_the_rest():
+    core = [name for name in names_of(Outer) if name not in {"many", "optional"}]
+    back = decode(Outer, (core, encode(VALUE, core)))
+    assert back.many == ()
+    assert back.optional is None
+    assert decode(Outer, (core, encode(VALUE, core)), (["many"], encode(VALUE, ["many"]))).many == VALUE.many
+
+
+@pytest.mark.parametrize("raw", [b"[1]", b'["x",1,2]', b"3"])
+def test_other_bytes_are_refused(raw):
+    with pytest.raises(ValueError, match=r"Inner|shorter|longer|iterable"):
+        decode(Inner, (names_of(Inner), raw))
+
+
+def test_what_is_not_finite_comes_back_as_nan():
+    assert encode(Inner("x", float("inf"))) == b'["x",null]'
+
+
+def test_foreign_kinds_are_refused():
+    with pytest.raises(TypeError, match="list"):
+        encode(Inner("x", [1.0]))  # type: ignore[arg-type] - what is tested
+
+
+def test_the_fingerprint_follows_the_fields_of_the_fields():
+    assert fingerprint(Inner) == fingerprint(Inner)
+    assert fingerprint(Inner) != fingerprint(Wider)
+    assert fingerprint(Outer) != fingerprint(Inner)
