@@ -32,12 +32,12 @@ def health(
     from logger.histories import bank
 
     config = options.load(config_file)
-    begin, end = options.day(first, "--from"), options.day(last, "--to")
+    begin, end = options.day_text(first, "--from"), options.day_text(last, "--to")
     if begin and end and end < begin:
         raise typer.BadParameter(f"--to {end} lies before --from {begin}")
     with options.record(config, "keep") as store:
         whole = bank(store, config)
-    result = compute(whole, begin.isoformat() if begin else None, end.isoformat() if end else None)
+    result = compute(whole, begin, end)
     if as_json:
         options.print_json(result)
         return

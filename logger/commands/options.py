@@ -47,7 +47,7 @@ def day(text: str | None, option: str) -> date | None:
 
     Raises
     ------
-    ConfigError
+    typer.BadParameter
         If it is not one.
     """
     if text is None:
@@ -56,6 +56,12 @@ def day(text: str | None, option: str) -> date | None:
         return date.fromisoformat(text)
     except ValueError as exc:
         raise typer.BadParameter(f"{text!r} is not a date such as 2026-01-31", param_hint=option) from exc
+
+
+def day_text(text: str | None, option: str) -> str | None:
+    """Check a local date and return it as the analysis takes it."""
+    read = day(text, option)
+    return None if read is None else read.isoformat()
 
 
 def print_json(value: Any) -> None:
