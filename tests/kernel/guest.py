@@ -29,6 +29,8 @@ class Guest:
     cache : str
         qemu's cache mode of the disk. "writeback" keeps what the guest has not flushed in the host's page
         cache; a killed emulator does not lose that, so a power cut needs `loses_unflushed` (see README).
+    root, init
+        The host's folder that the guest sees as /, and a program to hand over to instead of the script.
     epoch_s : int or None
         Clock of the guest at boot, UTC epoch seconds; None leaves the emulator's. [s]
     """
@@ -40,6 +42,8 @@ class Guest:
     mount_options: str = "rw,noatime"
     epoch_s: int | None = None
     memory_mb: int = 768
+    root: Path = Path("/")
+    init: str = ""
     lines: list[str] = field(default_factory=list)
     process: subprocess.Popen[bytes] | None = None
 
@@ -49,13 +53,15 @@ class Guest:
         words = ["console=ttyS0", "quiet", "panic=-1", f"bench.run={run}"]
         if self.disk or self.drive:
             words.append(f"bench.disk=/dev/vda,{self.mount_options}")
+        if self.init:
+            words.append(f"bench.init={self.init}")
         if self.epoch_s is not None:
             words.append(f"bench.time={self.epoch_s}")
         args = [
             "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
             "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
             "-append", " ".join([*words, ""]), "-nic", "none",
-            "-virtfs", "local,path=/,mount_tag=host,security_model=none,readonly=on,multidevs=remap",
+            "-virtfs", f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,multidevs=remap",
         ]  # fmt: skip
         if self.drive:
             args += ["-drive", self.drive]
