@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import cast
-
-from analysis.cause import Diagnosis, diagnose
+from analysis.cause import diagnose
 from analysis.cell_words import CHECK_NEXT, MEANING
-from analysis.finding import Finding, Severity
+from analysis.diagnosis import Diagnosis
+from analysis.finding import Finding
 from analysis.history import History
 from analysis.imbalance import Imbalance, imbalance
+from analysis.resistance import resistance
 from analysis.thresholds import DEFAULT, Thresholds
 
 
@@ -31,22 +31,23 @@ def cell_findings(
         The gravest first.
     """
     pack = imbalance(history) if known is None else known
-    if not pack.cells:
+    if not history.digests:
         return ()
-    found = [_finding(history, one) for one in diagnose(history, pack, thresholds)]
+    ohms = resistance(history)
+    found = [_finding(history, one) for one in diagnose(history, pack, ohms, thresholds)]
     order = {"act": 0, "watch": 1, "note": 2}
     return tuple(sorted(found, key=lambda f: (order[f.severity], f.cell or 0)))
 
 
 def _finding(history: History, one: Diagnosis) -> Finding:
     size = one.size
-    words = {"cell": one.cell, "value": abs(size.value or 0.0)}
+    words = {"cell": one.cell, "value": abs(size.value or 0.0), "milli": 1e3 * abs(size.value or 0.0)}
     return Finding(
         kind=one.kind,
         pack=history.facts.name,
         cell=one.cell,
         since=one.since,
-        severity=cast("Severity", one.level),
+        severity=one.level,
         confidence=round(one.confidence, 2),
         value=size.value,
         low=size.low,
