@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.capacity import Capacity, capacity
 from analysis.closure import closure_zero, windows
 from analysis.cold import Cold, cold
 from analysis.efficiency import Efficiency, efficiency
 from analysis.estimate import Estimate, around, unknown
+from analysis.fade import Fade, fade
 from analysis.history import Bank, History
 from analysis.imbalance import Imbalance, imbalance
+from analysis.sensor import CurrentSensor, current_sensor
+from analysis.sharing import Sharing, sharing
 from analysis.throughput import Throughput, throughput
+from analysis.witness import PackWitness, witness
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +47,8 @@ class Recorded:
 class PackHealth:
     """Everything about one pack.
 
-    `recorded`, `throughput`, `efficiency` and `cold` speak about the time asked for; what needs a trend looks back
-    from its end over the whole record.
+    `recorded`, `throughput`, `efficiency` and `cold` speak about the time asked for; what needs a trend
+    looks back from its end over the whole record.
     """
 
     name: str
@@ -52,6 +57,9 @@ class PackHealth:
     efficiency: Efficiency
     imbalance: Imbalance
     cold: Cold
+    sensor: CurrentSensor
+    capacity: Capacity
+    fade: Fade
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +72,16 @@ class Health:
         Local dates asked for, both included.
     timezone : str
     packs : tuple of PackHealth
+    sharing : Sharing
+    witness : tuple of PackWitness
     """
 
     first: str
     last: str
     timezone: str
     packs: tuple[PackHealth, ...]
+    sharing: Sharing
+    witness: tuple[PackWitness, ...]
 
 
 def health(bank: Bank, first: str | None = None, last: str | None = None) -> Health:
@@ -97,13 +109,16 @@ def health(bank: Bank, first: str | None = None, last: str | None = None) -> Hea
     begin = first or min(days, default="")
     end = last or max(days, default="")
     packs = tuple(_pack(bank, history, begin, end) for history in bank.packs)
-    return Health(begin, end, bank.timezone, packs)
+    whole = Bank(tuple(h.window(None, end) for h in bank.packs), bank.timezone)
+    return Health(begin, end, bank.timezone, packs, sharing(whole), witness(whole))
 
 
 def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
     before = history.window(None, last)
     asked = history.window(first, last)
     others = tuple(h.window(first, last) for h in bank.packs if h is not history)
+    beside = tuple(h.window(None, last) for h in bank.packs if h is not history)
+    usable = capacity(before)
     return PackHealth(
         name=history.facts.name,
         recorded=recorded(asked),
@@ -111,6 +126,9 @@ def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
         efficiency=efficiency(asked, zero=closure_zero(windows(before))),
         imbalance=imbalance(before),
         cold=cold(asked, others),
+        sensor=current_sensor(before, beside),
+        capacity=usable,
+        fade=fade(before, usable),
     )
 
 
