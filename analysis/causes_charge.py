@@ -85,7 +85,8 @@ def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list
     verdict = "keeps up" if keeps else "does not keep up"
     return [
         (
-            f"Balancing {verdict}: {needed:.2f} Ah a day are needed, about {possible:.2f} Ah a day are possible "
+            f"Balancing {verdict}: {needed:.2f} Ah a day are needed, about {possible:.2f} Ah a day are "
+            f"possible "
             f"in the hours at the top; with balancing the cell still drifts by {said(one.slope)}."
         )
     ]
@@ -114,7 +115,8 @@ def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnos
         return None
     evidence = [
         (
-            f"For: from the top to empty cell {one.cell} gives {said(one.deficit)} less than the median cell, "
+            f"For: from the top to empty cell {one.cell} gives {said(one.deficit)} less than the median "
+            f"cell, "
             f"{100 * part:.1f} % of the rated {rated:.0f} Ah."
         ),
         (
@@ -213,7 +215,8 @@ def apart(history: History, pack: Imbalance, leaks: list[Diagnosis], limits: Thr
     level: Severity = "watch" if (worst.top.value or 0.0) > limits["offset_watch"] * rated else "note"
     evidence = (
         (
-            f"For: {len(alike)} cells fall behind at similar rates, {alike[-1]:.1f} to {alike[0]:.1f} mA: this "
+            f"For: {len(alike)} cells fall behind at similar rates, {alike[-1]:.1f} to {alike[0]:.1f} mA: "
+            f"this "
             f"is a pack "
             "that drifts apart, not one bad cell."
         ),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import date
 
 from analysis.diagnosis import TOP_CONFIDENCE, Diagnosis, level_of, said, share, surety, z_of
 from analysis.history import History
@@ -16,7 +17,6 @@ EPOCH_ORDINAL = 719163
 
 
 def _day(t_day: float) -> str:
-    from datetime import date
 
     return date.fromordinal(EPOCH_ORDINAL + int(t_day)).isoformat()
 

@@ -102,7 +102,8 @@ def _still(known: Readings, limits: Thresholds) -> list[Diagnosis]:
         level: Severity = "act" if int(recent[-7:].sum()) >= 2 else "watch"
         evidence = (
             (
-                f"For: on {int(recent.sum())} of the last {recent.size} days the reading of cell {j + 1} stood "
+                f"For: on {int(recent.sum())} of the last {recent.size} days the reading of cell {j + 1} "
+                f"stood "
                 f"still, "
                 f"{hours:.1f} h on a typical one, while the other cells moved."
             ),
@@ -166,7 +167,8 @@ def _pairs(known: Readings, limits: Thresholds) -> list[Diagnosis]:
         bad = ok & (np.abs(half) > 0.6 * size)
         evidence = (
             (
-                f"For: cell {up} reads {size * 1e3:.0f} mV too high and its neighbour cell {down} as much too "
+                f"For: cell {up} reads {size * 1e3:.0f} mV too high and its neighbour cell {down} as much "
+                f"too "
                 f"low, at every "
                 f"current, over {recent.size} days; their sum fits to {balance * size * 1e3:.0f} mV."
             ),
@@ -212,7 +214,8 @@ def _single(known: Readings, limits: Thresholds, found: list[Diagnosis]) -> list
     )
     evidence = (
         (
-            f"For: cell {j + 1} reads {middle[j] * 1e3:+.0f} mV from the others at every current and state of "
+            f"For: cell {j + 1} reads {middle[j] * 1e3:+.0f} mV from the others at every current and state "
+            f"of "
             f"charge."
         ),
         words,
