@@ -160,8 +160,8 @@ class Assembler:
 
     @property
     def keys(self) -> frozenset[int]:
-        """Frame keys the binding reads."""
-        return frozenset(group.key for group in self._groups)
+        """Frame keys the binding reads, or counts as ends of a round."""
+        return frozenset(group.key for group in self._groups) | self.binding.complete
 
     @property
     def complete(self) -> bool:
@@ -181,6 +181,7 @@ class Assembler:
                     self._payload[place] = payload
                     self._time_s[place] = time_s
         elif number is None:
+            self._missing.discard(key)
             return
         self.newest_s = time_s
         self.fresh = True

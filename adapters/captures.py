@@ -124,17 +124,21 @@ def _reader(path: Path, outcome: CaptureOutcome) -> Any:
 
     if path.suffix.lower() not in SUFFIXES:
         raise ImportFormatError(f"{path}: not a capture", f"captures end in {', '.join(SUFFIXES)}")
+    file: Any = None
     try:
-        if path.suffix.lower() == ".log":
-            file = path.open(encoding="ascii", errors="replace", newline=None)
-            return can.CanutilsLogReader(_FrameLines(file, outcome))  # type: ignore[arg-type]
+        if path.suffix.lower() == ".blf":
+            file = path.open("rb")
+            return can.BLFReader(file)
+        file = path.open(encoding="ascii", errors="replace")
         if path.suffix.lower() == ".asc":
-            return can.ASCReader(str(path), relative_timestamp=False)
-        return can.BLFReader(str(path))
+            return can.ASCReader(file, relative_timestamp=False)
+        return can.CanutilsLogReader(_FrameLines(file, outcome))  # type: ignore[arg-type]
     except FileNotFoundError as exc:
         raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
     except Exception as exc:
         # As above: whatever the reader's constructor raises, the file is no capture.
+        if file is not None:
+            file.close()
         why = (str(exc) or type(exc).__name__).splitlines()[0]
         raise ImportFormatError(f"{path}: not a {path.suffix} capture: {why}", "record it again") from exc
 

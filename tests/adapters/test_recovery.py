@@ -411,9 +411,7 @@ def test_serial_can_adapter_unplugged_and_back(
     asyncio.run(main())
 
 
-def test_one_lost_source_leaves_the_others_alone(
-    peers: Any, wire: Any, map_file: Path, tmp_path: Path
-) -> None:
+def test_one_lost_source_leaves_the_others_alone(peers: Any, wire: Any, map_file: Path) -> None:
     wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS)))
 
     async def main() -> None:
