@@ -57,16 +57,14 @@ def make_week(bank: Bank, config: Config, first: str, last: str) -> Report:
     from analysis.findings import findings
 
     from analysis.health import health
-    from analysis.report.week import days_before, first_weeks, week_report
+    from analysis.report.week import earlier_times, week_report
 
-    span = first_weeks(bank, first)
     return week_report(
         bank,
         findings(bank),
         health(bank, first, last),
         site=config.site.name,
-        before=health(bank, days_before(first, 7), days_before(first, 1)),
-        baseline=health(bank, *span) if span else None,
+        earlier=earlier_times(bank, first),
         units=reading_units(config),
     )
 

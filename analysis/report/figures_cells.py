@@ -158,8 +158,8 @@ class Trend:
     ----------
     days : tuple of str
     values : tuple of float
-    at_least : tuple of bool
-        Values that are only bounds.
+    weak : tuple of bool
+        Values of less weight, drawn hollow.
     others : tuple of (str, float, float)
         Day, lowest and highest of the other cells: the grey band "all other cells".
     line : (str, float, str, float) or None
@@ -173,7 +173,7 @@ class Trend:
     values: tuple[float, ...]
     unit: str
     name: str
-    at_least: tuple[bool, ...] = ()
+    weak: tuple[bool, ...] = ()
     others: tuple[tuple[str, float, float], ...] = ()
     line: tuple[str, float, str, float] | None = None
     since: str | None = None
@@ -195,8 +195,8 @@ def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
                 ox, [a for _, a, _ in what.others], [b for _, _, b in what.others], color=SAND, linewidth=0
             )
             name_beside(ax, ox[0], what.others[0][2], what.others_name, dx=2, dy=9, color=MUTED)
-        bounds = what.at_least or (False,) * len(x)
-        _marks(ax, x, what.values, bounds, pack)
+        weak = what.weak or (False,) * len(x)
+        _marks(ax, x, what.values, weak, pack)
         if what.line is not None:
             a, ya, b, yb = what.line
             ax.plot([ordinal(a), ordinal(b)], [ya, yb], color=INK, linewidth=1.4, linestyle=PACK_LINES[0])
@@ -223,24 +223,19 @@ def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
         return svg(figure, key)
 
 
-def _marks(ax: Axes, x: Sequence[int], y: Sequence[float], bounds: Sequence[bool], pack: int) -> None:
-    colour = PACK_COLOURS[pack % 4]
-    sure = [(a, b) for a, b, c in zip(x, y, bounds, strict=True) if not c]
-    less = [(a, b) for a, b, c in zip(x, y, bounds, strict=True) if c]
-    if sure:
-        ax.plot(
-            *zip(*sure, strict=True),
-            marker=PACK_MARKERS[pack % 4],
-            color=colour,
-            markersize=4.5,
-            linestyle="none",
-        )
-    if less:
-        ax.plot(
-            *zip(*less, strict=True),
-            marker="v",
-            color=colour,
-            markersize=5,
-            linestyle="none",
-            markerfacecolor="none",
-        )
+def _marks(ax: Axes, x: Sequence[int], y: Sequence[float], weak: Sequence[bool], pack: int) -> None:
+    colour, marker = PACK_COLOURS[pack % 4], PACK_MARKERS[pack % 4]
+    for hollow in (True, False):
+        these = [(a, b) for a, b, c in zip(x, y, weak, strict=True) if c is hollow]
+        if these:
+            face = "none" if hollow else colour
+            size = 4.0 if hollow else 6.0
+            ax.plot(
+                *zip(*these, strict=True),
+                marker=marker,
+                color=colour,
+                markerfacecolor=face,
+                markersize=size,
+                markeredgewidth=0.9,
+                linestyle="none",
+            )

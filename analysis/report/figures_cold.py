@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.report.dates import ordinal
+from analysis.report.numbers import plain
 from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, span_axis, unit_label
 from analysis.report.style import BLUE, INK, MUTED, PACK_COLOURS, PACK_MARKERS, SKY, axes, canvas, svg
 
@@ -89,7 +90,6 @@ def cold_days(key: str, days: Sequence[ColdDay], *, pack: int, fahrenheit: bool 
             hatch="....",
         )
         low.set_ylim(0, max(4.0, max(hours) * 1.15))
-        low.locator_params(axis="y", nbins=4)
         for each in (ax, low):
             light_grid(each)
         span_axis(low, x[0], x[-1])
@@ -142,7 +142,7 @@ def heater_against_air(
             top = max(top, *heights)
             if design_c is not None:
                 ax.plot([design_c], [heights[0]], marker="D", color=INK, markerfacecolor="none", markersize=8)
-                name_beside(ax, design_c, heights[0], f"at {design_c:.0f} °C", dx=10, dy=2)
+                name_beside(ax, design_c, heights[0], f"at {plain(design_c, 0)} °C", dx=10, dy=2)
         ax.set_ylim(0, max(0.5, top * 1.15))
         light_grid(ax)
         ax.set_xlabel("mean air of the day, °C", fontsize=12.5, labelpad=2, color=MUTED)

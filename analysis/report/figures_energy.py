@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from analysis.report.dates import ordinal
 from analysis.report.numbers import plain
 from analysis.report.scales import (
+    calm,
     day_axis,
     light_grid,
     muted_note,
@@ -116,7 +117,7 @@ def loss_parts(key: str, parts: Sequence[Part], *, pack: int) -> str:
         ax.set_yticks([])
         ax.spines["left"].set_visible(False)
         ax.tick_params(axis="x", labelsize=11.5)
-        ax.locator_params(axis="x", nbins=4)
+        calm(ax, "x")
         return svg(figure, key)
 
 

@@ -26,11 +26,16 @@ class Units:
 
 
 METRIC = Units()
+SHORT_H = 1.5
+"""Shorter times are shown in minutes. [h]"""
+SMALL_V = 0.1
+"""Smaller voltages are shown in millivolts. [V]"""
 
 _SHOWN = {"1": ("%", 100.0), "s": ("h", 1 / 3600.0), "Wh": ("kWh", 1e-3), "Ω": ("mΩ", 1e3), "": ("", 1.0)}
 _DECIMALS = {
     "%": 1,
     "h": 1,
+    "min": 0,
     "kWh": 1,
     "mΩ": 2,
     "Ah": 1,
@@ -50,8 +55,8 @@ _DECIMALS = {
 }
 
 
-def shown_unit(unit: str, units: Units = METRIC) -> tuple[str, float, float]:
-    """How a canonical unit is shown.
+def shown_unit(unit: str, units: Units = METRIC, value: float = math.inf) -> tuple[str, float, float]:
+    """How a canonical unit is shown; short times in minutes.
 
     Returns
     -------
@@ -62,6 +67,11 @@ def shown_unit(unit: str, units: Units = METRIC) -> tuple[str, float, float]:
         return "°F", 1.8, 32.0
     if unit.startswith("1/"):
         return "%/" + unit[2:], 100.0, 0.0
+    hours = {"h": 1.0, "s": 1 / 3600}.get(unit)
+    if hours is not None and 0 < abs(value) * hours < SHORT_H:
+        return "min", 60.0 * hours, 0.0
+    if unit == "V" and 0 < abs(value) < SMALL_V:
+        return "mV", 1000.0, 0.0
     name, factor = _SHOWN.get(unit, (unit, 1.0))
     return name, factor, 0.0
 
@@ -104,7 +114,7 @@ def value_text(e: Estimate, units: Units = METRIC) -> str:
     """
     if e.value is None:
         return "–"
-    unit, factor, offset = shown_unit(e.unit, units)
+    unit, factor, offset = shown_unit(e.unit, units, e.value)
     number = plain(e.value * factor + offset, _decimals(e, unit, factor))
     return f"{number}{THIN}{unit}" if unit else number
 
@@ -120,8 +130,8 @@ def interval_text(e: Estimate, units: Units = METRIC) -> str:
     if e.low is None or e.high is None:
         return humane(e.reason) or "no interval given"
     if e.low == e.high:
-        return "counted, not estimated"
-    unit, factor, offset = shown_unit(e.unit, units)
+        return "counted"
+    unit, factor, offset = shown_unit(e.unit, units, e.value)
     places = _decimals(e, unit, factor)
     low, high = sorted((e.low * factor + offset, e.high * factor + offset))
     return f"{plain(low, places)} to {plain(high, places)}"
@@ -155,7 +165,7 @@ class Bases:
 
 def bases(block: Numbers) -> Bases:
     """Say every basis once: what all values share, then what a row shares, then the rest."""
-    texts = [[basis_text(e) for e in row.values] for row in block.rows]
+    texts = [["" if block.plain else basis_text(e) for e in row.values] for row in block.rows]
     known = {t for row in texts for t in row if t}
     if len(known) == 1 and len(texts) > 1:
         only = known.pop()

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from typing import Literal
 
 from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from analysis.report.dates import WEEKDAYS, short_day
 from analysis.report.style import INK, MUTED, RULE
@@ -80,8 +81,16 @@ def unit_label(ax: Axes, text: str) -> None:
     )
 
 
+def calm(ax: Axes, axis: Literal["x", "y"] = "y", most: int = 4) -> None:
+    """Few round numbers along an axis."""
+    line = ax.yaxis if axis == "y" else ax.xaxis
+    line.set_major_locator(MaxNLocator(nbins=most, steps=[1, 2, 5, 10]))
+    line.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}".replace("-", "−")))
+
+
 def light_grid(ax: Axes, axis: Literal["x", "y"] = "y") -> None:
     """Thin rules behind the marks."""
+    calm(ax, axis)
     ax.grid(visible=True, axis=axis, color=RULE, linewidth=0.8)
     ax.set_axisbelow(True)
 

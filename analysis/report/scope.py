@@ -27,10 +27,6 @@ class Scope:
     findings : tuple of Finding
     first, last : str
         Those days, local.
-    before : Health or None
-        Of as many days just before, for comparison.
-    baseline : Health or None
-        Of the first days of the record.
     units : Units
     """
 
@@ -39,8 +35,6 @@ class Scope:
     findings: tuple[Finding, ...]
     first: str
     last: str
-    before: Health | None = None
-    baseline: Health | None = None
     units: Units = METRIC
 
     @property

@@ -24,7 +24,7 @@ def coverage_section(scope: Scope) -> Section:
     parts = [scope.days(h) for h in scope.bank.packs]
     blocks: list[Block] = [_words(scope, parts), _numbers(scope, parts)]
     if len(scope.calendar()) <= LONGEST_CALENDAR:
-        blocks.append(gallery(scope, lambda i, h: _figure(scope, i, h)))
+        blocks.append(gallery(scope, lambda i, h: coverage_figure(scope, i, h)))
     gaps = _gaps(scope, parts)
     if gaps:
         blocks.append(Table(("Pack", "From", "To", "Hours"), gaps, "The longest gaps"))
@@ -82,7 +82,8 @@ def _numbers(scope: Scope, parts: list[History]) -> Numbers:
     return Numbers(scope.names, rows)
 
 
-def _figure(scope: Scope, index: int, history: History) -> Figure:
+def coverage_figure(scope: Scope, index: int, history: History) -> Figure:
+    """The recorded hours of the window, day by day."""
     by_day = {d.day: d for d in scope.days(history).digests}
     days = []
     for day in scope.calendar():

@@ -177,7 +177,7 @@ def _windows(index: int, history: History, longer: Efficiency) -> Figure:
         key,
         efficiency_windows(key, spans, pack=index),
         f"Pack {name}: efficiency from full to full",
-        f"Efficiency of pack {name} in {len(spans)} windows from full charge to full charge: {interval_text(pooled)}.",
+        f"Efficiency of pack {name} in {len(spans)} windows from full to full: {interval_text(pooled)}.",
         days,
         f"{len(spans)} windows between full charges; all share one sensor zero" if spans else "",
     )

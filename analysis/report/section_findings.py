@@ -8,6 +8,7 @@ from dataclasses import replace
 from analysis.finding import SEVERITIES, Finding
 from analysis.report import words
 from analysis.report.dates import humane, long_day
+from analysis.report.numbers import say, value_text
 from analysis.report.scope import Scope
 from analysis.report.value import Card, Figure, Section, Statement
 
@@ -37,6 +38,31 @@ def _one_line(finding: Finding) -> str:
     return (
         f"{words.headline(finding)}, since {long_day(finding.since)}; {words.sureness(finding.confidence)}."
     )
+
+
+def glance(scope: Scope) -> tuple[Statement, ...]:
+    """The window at a glance: energy, efficiency, cold, record, one line each."""
+    packs = scope.health.packs
+    flows = [
+        f"pack {p.name} {say(p.throughput.wh_in)} in, {value_text(p.throughput.wh_out)} out" for p in packs
+    ]
+    ratios = [f"pack {p.name} {say(p.efficiency.round_trip)}" for p in packs]
+    lines = [
+        Statement(f"{_list(flows)}.", "plain", "Energy"),
+        Statement(f"{_list(ratios)} of the energy put in came out again.", "plain", "Efficiency"),
+    ]
+    heat = [f"pack {p.name} {value_text(p.cold.on_time)}" for p in packs if (p.cold.on_time.value or 0) > 0]
+    heated = f"The heater was on each day: {', '.join(heat)}." if heat else "No heater was on."
+    lines.append(Statement(heated, "plain", "Cold"))
+    full = [f"pack {p.name} {say(p.capacity.usable)}" for p in packs if p.capacity.usable.value is not None]
+    if full:
+        lines.append(Statement(f"{_list(full)} from full to empty.", "plain", "Capacity"))
+    return tuple(lines)
+
+
+def _list(parts: list[str]) -> str:
+    text = "; ".join(parts)
+    return text[:1].upper() + text[1:]
 
 
 def findings_section(scope: Scope, figures: Callable[[Finding], tuple[Figure, ...]]) -> Section:

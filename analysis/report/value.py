@@ -59,11 +59,24 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
-    """Quantities with their intervals; a column for each pack (or "Bank")."""
+    """Quantities with their intervals; a column for each pack (or "Bank").
+
+    Attributes
+    ----------
+    columns : tuple of str
+    rows : tuple of Row
+    title : str
+    folded : bool
+        On screen shown only when asked for; always printed.
+    plain : bool
+        What the numbers are from is said once beside the block, and not under each.
+    """
 
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
     title: str = ""
+    folded: bool = False
+    plain: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
+from analysis.cold import Cold, cold
 from analysis.efficiency import Efficiency, efficiency
 from analysis.finding import Finding
 from analysis.health import Health
 from analysis.history import Bank
 from analysis.report import words
-from analysis.report.dates import long_day
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
-from analysis.report.section_coverage import coverage_section
+from analysis.report.section_bank import bank_section
+from analysis.report.section_capacity import capacity_figure, capacity_section
+from analysis.report.section_cells import DRIFTING, cell_trend, cells_section
+from analysis.report.section_changes import Past, changes_section, past
+from analysis.report.section_cold import cold_figure, cold_section
+from analysis.report.section_coverage import coverage_figure, coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import findings_section, short_statements
+from analysis.report.section_findings import findings_section, glance, short_statements
 from analysis.report.value import Figure, Report, Section
 
 LOOK_BACK_DAYS = 56
@@ -49,8 +55,7 @@ def week_report(
     now: Health,
     *,
     site: str,
-    before: Health | None = None,
-    baseline: Health | None = None,
+    earlier: Sequence[Past] = (),
     units: Units = METRIC,
 ) -> Report:
     """Compose the report of one week.
@@ -61,28 +66,36 @@ def week_report(
         The whole record up to the end of the week, or as much of it as there is.
     findings : sequence of Finding
         That stand at the end of the week.
-    now, before, baseline : Health
-        Of the week, of the week before, and of the first weeks of the record.
+    now : Health
+        Of the week.
     site : str
         Name for the title.
+    earlier : sequence of Past
+        Times to compare the week with, newest first.
     units : Units
 
     Returns
     -------
     Report
     """
-    scope = Scope(bank, now, tuple(findings), now.first, now.last, before, baseline, units)
+    scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
+    longer = look_back(scope)
     sections = (
-        Section("short", "In short", short_statements(scope)),
-        findings_section(scope, lambda f: _evidence(scope, f)),
+        Section("short", "In short", (*short_statements(scope), *glance(scope))),
+        findings_section(scope, lambda f: evidence(scope, longer, f)),
+        changes_section(scope, tuple(earlier)),
+        cells_section(scope),
         energy_section(scope),
-        efficiency_section(scope, _longer(scope)),
+        efficiency_section(scope, longer.efficiency),
+        cold_section(scope, longer.cold),
+        capacity_section(scope),
+        bank_section(scope),
         coverage_section(scope),
     )
     return Report(
         kind="week",
         title="The week",
-        subtitle=f"{_weekday(now.first)} to {_weekday(now.last)}",
+        subtitle=f"Monday to Sunday, {scope.window}",
         site=site,
         timezone=bank.timezone,
         first=now.first,
@@ -93,18 +106,46 @@ def week_report(
     )
 
 
-def _weekday(day: str) -> str:
-    return f"{date.fromisoformat(day):%A} {long_day(day)}"
+@dataclass(frozen=True, slots=True)
+class Longer:
+    """What needs more than the window: computed over the weeks that end with it, one a pack."""
+
+    efficiency: tuple[Efficiency, ...]
+    cold: tuple[Cold, ...]
 
 
-def _longer(scope: Scope) -> tuple[Efficiency, ...]:
-    first = days_before(scope.last, LOOK_BACK_DAYS - 1)
-    return tuple(efficiency(history.window(first, scope.last)) for history in scope.bank.packs)
+def look_back(scope: Scope, days: int = LOOK_BACK_DAYS) -> Longer:
+    """Compute over so many days up to the end of the window."""
+    first = days_before(scope.last, days - 1)
+    packs = [history.window(first, scope.last) for history in scope.bank.packs]
+    return Longer(
+        tuple(efficiency(history) for history in packs),
+        tuple(cold(h, tuple(o for o in packs if o is not h)) for h in packs),
+    )
 
 
-def _evidence(scope: Scope, finding: Finding) -> tuple[Figure, ...]:
-    del scope, finding
+def evidence(scope: Scope, longer: Longer, finding: Finding) -> tuple[Figure, ...]:
+    """The figures that show a finding."""
+    if finding.pack not in scope.names:
+        return ()
+    index = scope.names.index(finding.pack)
+    if finding.kind in DRIFTING and finding.cell is not None:
+        figure = cell_trend(scope, finding)
+        return () if figure is None else (figure,)
+    history = scope.bank.packs[index]
+    if finding.kind in {"cold_charging", "heater_fault"}:
+        return (again(cold_figure(scope, index, history, longer.cold[index])),)
+    if finding.kind == "capacity_fade":
+        return (again(capacity_figure(scope, index, history)),)
+    if finding.kind == "data_gap":
+        return (again(coverage_figure(scope, index, history)),)
     return ()
+
+
+def again(figure: Figure) -> Figure:
+    """The same drawing with ids of its own, to stand twice on a page."""
+    key = f"found-{figure.key}"
+    return replace(figure, key=key, svg=figure.svg.replace(f"{figure.key}-", f"{key}-"))
 
 
 def first_weeks(bank: Bank, until: str) -> tuple[str, str] | None:
@@ -115,3 +156,12 @@ def first_weeks(bank: Bank, until: str) -> tuple[str, str] | None:
     first = min(days)
     last = days_before(first, 1 - BASELINE_DAYS)
     return (first, last) if last < until else None
+
+
+def earlier_times(bank: Bank, first: str) -> tuple[Past, ...]:
+    """The week before a week that starts on `first`, and the first weeks of the record."""
+    times = [past(bank, "Week before", days_before(first, 7), days_before(first, 1))]
+    span = first_weeks(bank, first)
+    if span is not None:
+        times.append(past(bank, "First weeks", *span))
+    return tuple(times)

@@ -1,0 +1,72 @@
+"""What a pack can hold, measured between sure points only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from analysis.capacity import Capacity
+from analysis.estimate import Estimate
+from analysis.health import PackHealth
+from analysis.history import History
+from analysis.report.dates import humane, long_day, span_text
+from analysis.report.figures_capacity import CapacityPoint, capacity_points
+from analysis.report.numbers import plain, say
+from analysis.report.scope import Scope, gallery, numbers
+from analysis.report.value import Block, Figure, Section, Statement
+
+_ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("usable", "Usable capacity", lambda p: p.capacity.usable),
+    ("of_rated", "Of the rated capacity", lambda p: p.capacity.of_rated),
+    ("temperature", "Cell temperature of these measurements", lambda p: p.capacity.temp_c),
+)
+
+
+def capacity_section(scope: Scope) -> Section:
+    """Capacity in words, as a figure, and as numbers."""
+    blocks: list[Block] = [
+        _words(p.name, p.capacity, h) for p, h in zip(scope.health.packs, scope.bank.packs, strict=True)
+    ]
+    blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
+    blocks.append(numbers(scope, _ROWS))
+    return Section("capacity", "Capacity", tuple(blocks))
+
+
+def _words(name: str, found: Capacity, history: History) -> Statement:
+    label = f"Pack {name}"
+    if found.usable.value is None:
+        reason = found.usable.reason
+        return Statement(humane(f"{reason[:1].upper()}{reason[1:]}."), "unknown", label)
+    last = found.pairs[-1].day if found.pairs else ""
+    text = (
+        f"From full to empty it gave {say(found.usable)}; rated are {plain(history.facts.rated_ah, 0)}\u202fAh. "
+        f"Last measured on {long_day(last)}, in use and at the temperature of the day, not in a laboratory."
+    )
+    return Statement(text, "plain", label)
+
+
+def capacity_figure(scope: Scope, index: int, history: History) -> Figure:
+    """Every measurement of the record with the present estimate."""
+    found = scope.health.packs[index].capacity
+    points = [CapacityPoint(p.day, p.capacity_ah, p.low, p.high) for p in found.pairs]
+    key = f"capacity-{index}"
+    name = history.facts.name
+    usable, facts = found.usable, history.facts
+    band = (usable.low, usable.high) if usable.low is not None and usable.high is not None else None
+    promised = facts.warranty.capacity_fraction
+    first = history.days[0] if history.days else scope.first
+    return Figure(
+        key,
+        capacity_points(
+            key,
+            points,
+            pack=index,
+            rated_ah=facts.rated_ah,
+            band=band,
+            floor_ah=None if promised is None else promised * facts.rated_ah,
+            span=(min(first, scope.first), scope.last),
+        ),
+        f"Pack {name}: capacity, measured",
+        f"Capacity of pack {name}: {len(points)} measured, now {say(usable)}, rated {facts.rated_ah:g} Ah.",
+        span_text(first, scope.last),
+        f"{len(points)} runs between a full charge and a low knee; band: present estimate" if points else "",
+    )

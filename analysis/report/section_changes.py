@@ -1,0 +1,149 @@
+"""What changed: this week beside the week before and the first weeks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from analysis.cold import Cold, cold
+from analysis.efficiency import Efficiency, efficiency
+from analysis.estimate import Estimate, unknown
+from analysis.history import Bank
+from analysis.report.dates import span_text
+from analysis.report.numbers import say
+from analysis.report.scope import Scope
+from analysis.report.value import Block, Numbers, Row, Section, Statement
+from analysis.throughput import Throughput, throughput
+
+
+@dataclass(frozen=True, slots=True)
+class PastPack:
+    """One pack in an earlier time."""
+
+    throughput: Throughput
+    efficiency: Efficiency
+    cold: Cold
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """An earlier time to compare with: its days, its name, and what flowed."""
+
+    name: str
+    first: str
+    last: str
+    packs: tuple[PastPack, ...]
+
+
+def past(bank: Bank, name: str, first: str, last: str) -> Past:
+    """Compute what comparison needs of an earlier time; less than the whole health."""
+    packs = [h.window(first, last) for h in bank.packs]
+    made = tuple(
+        PastPack(throughput(h), efficiency(h), cold(h, tuple(o for o in packs if o is not h))) for h in packs
+    )
+    return Past(name, first, last, made)
+
+
+@dataclass(frozen=True, slots=True)
+class _Quantity:
+    key: str
+    label: str
+    pick: Callable[[PastPack], Estimate]
+    per_day: bool = False
+
+
+_QUANTITIES = (
+    _Quantity("in", "Energy put in, each day", lambda p: p.throughput.wh_in, per_day=True),
+    _Quantity("out", "Energy taken out, each day", lambda p: p.throughput.wh_out, per_day=True),
+    _Quantity("round_trip", "Round-trip efficiency", lambda p: p.efficiency.round_trip),
+    _Quantity("heater_on", "Heater on, each day", lambda p: p.cold.on_time),
+    _Quantity("below_0", "Below 0 °C, each day", lambda p: p.cold.below_0, per_day=True),
+)
+
+
+def changes_section(scope: Scope, earlier: tuple[Past, ...]) -> Section:
+    """The window and earlier times side by side, each pack for itself.
+
+    Parameters
+    ----------
+    scope : Scope
+    earlier : tuple of Past
+        Newest first; those without readings are left out.
+    """
+    times = [_present(scope), *(p for p in earlier if any(_recorded(x) for x in p.packs))]
+    if len(times) == 1:
+        words = "There is nothing earlier to compare these days with."
+        return Section("changes", "What changed", (Statement(words, "unknown"),))
+    spans = "; ".join(f"{t.name[:1].lower()}{t.name[1:]}: {span_text(t.first, t.last)}" for t in times)
+    blocks: list[Block] = [Statement(f"Compared are {spans}. Each is computed as in the sections below.")]
+    for index, name in enumerate(scope.names):
+        blocks.append(Statement(_words(times, index), "plain", f"Pack {name}"))
+        blocks.append(_table(times, index, name))
+    return Section("changes", "What changed", tuple(blocks))
+
+
+def _present(scope: Scope) -> Past:
+    packs = tuple(PastPack(p.throughput, p.efficiency, p.cold) for p in scope.health.packs)
+    return Past("This week", scope.first, scope.last, packs)
+
+
+def _recorded(pack: PastPack) -> bool:
+    return pack.throughput.wh_in.value is not None
+
+
+def _table(times: list[Past], index: int, name: str) -> Numbers:
+    rows = tuple(
+        Row(f"{q.key}.{name}", q.label, tuple(_picked(q, t, index) for t in times)) for q in _QUANTITIES
+    )
+    return Numbers(tuple(t.name for t in times), rows, plain=True)
+
+
+def _picked(q: _Quantity, time: Past, index: int) -> Estimate:
+    e = q.pick(time.packs[index])
+    if not q.per_day or e.value is None:
+        return e
+    days = max(e.n, 1)
+    low = None if e.low is None else e.low / days
+    high = None if e.high is None else e.high / days
+    return Estimate(e.value / days, e.unit, low, high, e.basis, e.n, e.coverage, e.reason)
+
+
+def difference(now: Estimate, then: Estimate) -> Estimate:
+    """Now less then; the intervals are joined as if independent.
+
+    Shared errors of one sensor cancel in part, so the interval errs on the wide side.
+    """
+    if now.value is None or then.value is None:
+        return unknown(now.unit, now.reason or then.reason)
+    value = now.value - then.value
+    if None in (now.low, now.high, then.low, then.high):
+        return Estimate(value, now.unit, reason="one of them has no interval")
+    up = ((now.high or 0) - now.value) ** 2 + (then.value - (then.low or 0)) ** 2
+    down = (now.value - (now.low or 0)) ** 2 + ((then.high or 0) - then.value) ** 2
+    return Estimate(
+        value, now.unit, value - down**0.5, value + up**0.5, f"{now.basis} less {then.basis}", now.n
+    )
+
+
+def _words(times: list[Past], index: int) -> str:
+    now, then = times[0], times[1]
+    told = []
+    for q in _QUANTITIES:
+        d = difference(_picked(q, now, index), _picked(q, then, index))
+        if d.value is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
+            continue
+        told.append(
+            f"{q.label[:1].lower()}{q.label[1:]}: {say(_size(d))} {'more' if d.value > 0 else 'less'}"
+        )
+    against = f"the {then.name[:1].lower()}{then.name[1:]}"
+    if not told:
+        return f"Nothing differs from {against} by more than the uncertainty of the measurement."
+    return f"Against {against}, beyond the uncertainty: {'; '.join(told)}."
+
+
+def _size(e: Estimate) -> Estimate:
+    if (e.value or 0) >= 0:
+        return e
+    low = None if e.high is None else -e.high
+    high = None if e.low is None else -e.low
+    return Estimate(-(e.value or 0.0), e.unit, low, high)
