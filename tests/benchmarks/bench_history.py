@@ -1,0 +1,117 @@
+"""What ten years cost: reading digests back and computing every long-term number from them.
+
+Run `nice python tests/benchmarks/bench_history.py [--years 10] [--cache FILE]`. Sixty days of the orchard,
+both packs, are digested once and repeated with shifted dates; `--cache` keeps them between runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import cProfile
+import datetime as dt
+import json
+import pickle
+import pstats
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from analysis.findings import findings
+
+from analysis.digest import VERSION, dumps, loads
+from analysis.facts import PackFacts
+from analysis.health import health
+from analysis.history import Bank, History
+from logger.store_frames import to_frame, to_witness
+from sample_data.history import bounds, simulate
+from sample_data.orchard import ORCHARD
+
+FIRST = dt.date(2015, 10, 1)
+BASE_DAYS = 60
+EPOCH_S = 1e9
+PACKS = {"A": PackFacts("A", heater_measured="outside"), "B": PackFacts("B", heater_measured="outside")}
+
+
+def base(cache: Path | None) -> dict[str, list[bytes]]:
+    """Cores of the first days' digests, by pack."""
+    if cache is not None and cache.exists():
+        version, kept = pickle.loads(cache.read_bytes())  # noqa: S301 - written by this script
+        if version == VERSION:
+            return dict(kept)
+    from zoneinfo import ZoneInfo
+
+    from analysis.digest import digest
+
+    made: dict[str, list[bytes]] = {name: [] for name in PACKS}
+    before: dict[str, Any] = {}
+    for day in simulate(ORCHARD, FIRST, BASE_DAYS, period_s=10):
+        seen = [to_witness("hall", day.witness["hall"])]
+        span = bounds(day.day, ZoneInfo(ORCHARD.timezone))
+        for name, facts in PACKS.items():
+            frame = to_frame(name, str(day.day), span, day.tables[name], before.get(name))
+            made[name].append(dumps(digest(frame, facts, seen))[0])
+            before[name] = day.tables[name].slice(max(day.tables[name].num_rows - 90, 0))
+    if cache is not None:
+        cache.write_bytes(pickle.dumps((VERSION, made)))
+    return made
+
+
+def shifted(item: Any, seconds: float) -> Any:
+    """Move every instant within a decoded core."""
+    if isinstance(item, list):
+        return [shifted(part, seconds) for part in item]
+    if isinstance(item, int | float) and not isinstance(item, bool) and EPOCH_S < item < 1e10:
+        return item + seconds
+    return item
+
+
+def years(cores: list[bytes], days: int) -> list[bytes]:
+    """Repeat the days with later dates."""
+    out = []
+    for number in range(days):
+        turn, index = divmod(number, len(cores))
+        row = shifted(json.loads(cores[index]), turn * len(cores) * 86400.0)
+        row[2] = str(FIRST + dt.timedelta(days=number))
+        out.append(json.dumps(row, separators=(",", ":")).encode())
+    return out
+
+
+def timed(label: str, work: Callable[[], Any], goal: str = "") -> Any:
+    """Run, print CPU seconds, return the result."""
+    start = time.process_time()
+    result = work()
+    print(f"{label:<40}{time.process_time() - start:9.3f} s   {goal}")
+    return result
+
+
+def bank_of(kept: dict[str, list[bytes]]) -> Bank:
+    """Decode everything."""
+    histories = [History.of(PACKS[name], [loads(c) for c in cores]) for name, cores in kept.items()]
+    return Bank(tuple(histories), ORCHARD.timezone)
+
+
+def main() -> None:
+    """Measure and print."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--years", type=float, default=10)
+    options.add_argument("--cache", type=Path)
+    options.add_argument("--stages", action="store_true")
+    chosen = options.parse_args()
+    kept = {name: years(cores, round(365 * chosen.years)) for name, cores in base(chosen.cache).items()}
+    size = sum(len(core) for cores in kept.values() for core in cores)
+    print(f"{sum(map(len, kept.values()))} digests of two packs, {size / 1e6:.1f} MB")
+    bank = timed("decode", lambda: bank_of(kept))
+    last = bank.packs[0].days[-1]
+    week = str(dt.date.fromisoformat(last) - dt.timedelta(days=6))
+    numbers = timed("health of the last week", lambda: health(bank, week, last), "goal with decode 2 s")
+    timed("findings", lambda: findings(bank, numbers), "goal with decode 2 s")
+    timed("health of all", lambda: health(bank), "goal with decode 2 s")
+    if chosen.stages:
+        profile = cProfile.Profile()
+        profile.runcall(lambda: (findings(bank_of(kept)), health(bank_of(kept))))
+        pstats.Stats(profile).sort_stats("cumulative").print_stats(r"analysis", 45)
+
+
+if __name__ == "__main__":
+    main()
