@@ -320,12 +320,14 @@ class Engine:
         state.full_ago_s += dt
         if state.stage == "bulk" and seen_v > inverter.absorb_v - 0.05:
             state.stage, state.tail_s = "absorb", 0.0
-        elif state.stage == "absorb":
+        # A pack with one high cell ends the charge by its limit, below the absorb voltage: that is full too.
+        said_full = min(p.soc for p in state.packs) > 0.995
+        if state.stage == "absorb" or (state.stage == "bulk" and said_full):
             state.tail_s = state.tail_s + dt if 0 <= total_a < inverter.tail_c * rated else 0.0
-            if seen_v < inverter.absorb_v - 1.2:
-                state.stage = "bulk"
-            elif state.tail_s >= inverter.hold_s:
+            if state.tail_s >= inverter.hold_s:
                 state.stage, state.soc_seen, state.full_ago_s = "float", 1.0, 0.0
+            elif seen_v < inverter.absorb_v - 1.2:
+                state.stage = "bulk"
         elif state.stage == "float" and state.soc_seen < 0.95:
             state.stage = "bulk"
         state.soc_seen = min(1.0, max(0.0, state.soc_seen))

@@ -1,4 +1,4 @@
-"""The fault library: banks with one thing wrong, in several sizes, on two physics, and healthy ones; with truth.
+"""The fault library: banks with one thing wrong, in several sizes, on two physics, and healthy ones.
 
 A case is a place, a span of days, a telemetry and its faults. `record` plays it as it would arrive.
 """

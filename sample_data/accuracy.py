@@ -1,0 +1,347 @@
+"""Scores findings against the truth of a case: found, how early, cause, size, interval, and what was false.
+
+Knows nothing of the analysis: anything with the attributes of `FindingLike` can be scored.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from sample_data.bank import Fault, bank_day
+from sample_data.faults import Case
+from sample_data.history import TripTruth
+from sample_data.telemetry import CLEAN
+
+CELL_KINDS = frozenset(
+    ("static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead")
+)
+FOLLOWS: dict[str, frozenset[str]] = {
+    "self_discharge": frozenset(("balancing_behind",)),
+    "static_offset": frozenset(("balancing_behind",)),
+    "balancing_behind": frozenset(("self_discharge", "static_offset")),
+    "low_capacity": frozenset(("capacity_fade", "balancing_behind")),
+    "heater_fault": frozenset(("cold_charging",)),
+    "temperature_sensor": frozenset(("cold_charging", "heater_fault")),
+    "cold_charging": frozenset(("heater_fault",)),
+    "uneven_sharing": frozenset(("lead_resistance",)),
+    "lead_resistance": frozenset(("uneven_sharing",)),
+    "current_sensor": frozenset(("uneven_sharing",)),
+}
+"""What else a technician would say of a pack with that fault, and be right."""
+
+
+class ForecastLike(Protocol):
+    """A forecast with local dates as YYYY-MM-DD."""
+
+    @property
+    def day(self) -> str | None:
+        """Expected local date."""
+
+    @property
+    def earliest(self) -> str | None:
+        """Start of its interval."""
+
+    @property
+    def latest(self) -> str | None:
+        """End of its interval."""
+
+
+class FindingLike(Protocol):
+    """What is scored."""
+
+    @property
+    def kind(self) -> str:
+        """What is wrong."""
+
+    @property
+    def pack(self) -> str:
+        """Pack, or "bank"."""
+
+    @property
+    def cell(self) -> int | None:
+        """Cell or sensor number."""
+
+    @property
+    def severity(self) -> str:
+        """note, watch or act."""
+
+    @property
+    def confidence(self) -> float:
+        """That the kind is right, 0–1."""
+
+    @property
+    def value(self) -> float | None:
+        """How big. [unit]"""
+
+    @property
+    def low(self) -> float | None:
+        """Lower end of the 95 % interval. [unit]"""
+
+    @property
+    def high(self) -> float | None:
+        """Upper end. [unit]"""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the size."""
+
+    @property
+    def forecast(self) -> ForecastLike | None:
+        """What is expected, if anything."""
+
+
+Findings = Sequence[FindingLike]
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How one fault fared.
+
+    Attributes
+    ----------
+    case : str
+    fault : Fault
+    found : datetime.date or None
+        First review that named the place at `watch` or above.
+    noted : bool
+        Whether the last review named the place at all.
+    delay_d : int or None
+        From onset to `found`. [d]
+    lead_d : int or None
+        From `found` to the first trip of that cell, if there was one (negative: too late). [d]
+    kind : str
+        Cause given at the last review; "" if none.
+    confidence : float
+    right : bool
+    value, truth : float or None
+        Size given and true, in `unit`.
+    covered : bool or None
+        Whether the interval holds the truth.
+    forecast : bool or None
+        Whether the last forecast before the first trip holds it.
+    false : tuple of str
+        Findings at `watch` or above that no technician would defend, at any review.
+    """
+
+    case: str
+    fault: Fault
+    found: dt.date | None
+    noted: bool
+    delay_d: int | None
+    lead_d: int | None
+    kind: str
+    confidence: float
+    right: bool
+    value: float | None
+    truth: float | None
+    unit: str
+    covered: bool | None
+    forecast: bool | None
+    false: tuple[str, ...]
+
+
+def at_place(fault: Fault, finding: FindingLike) -> bool:
+    """Whether a finding is about the thing that is wrong."""
+    if fault.kind in ("lead_resistance", "uneven_sharing", "data_gap"):
+        return finding.kind == fault.kind
+    if fault.pack != finding.pack:
+        return False
+    if fault.kind in CELL_KINDS:
+        cells = {fault.cell}
+        if fault.kind in ("loose_link", "sense_lead") and fault.cell is not None:
+            cells.add(fault.cell + 1)
+        return finding.kind in CELL_KINDS and finding.cell in cells
+    if fault.kind == "temperature_sensor":
+        return finding.kind == fault.kind and finding.cell == fault.cell
+    return finding.kind == fault.kind
+
+
+def is_false(case: Case, finding: FindingLike) -> bool:
+    """Whether a finding of `watch` or above cannot be defended."""
+    if finding.severity == "note":
+        return False
+    if case.mess is not CLEAN and finding.kind in ("data_gap", "current_sensor"):
+        return False  # such telemetry has gaps, and such a sensor is off
+    for fault in case.faults:
+        if at_place(fault, finding):
+            return False
+        near = finding.pack in (fault.pack, "bank") or fault.pack == "bank"
+        if near and finding.kind in FOLLOWS.get(fault.kind, frozenset()):
+            return False
+        if fault.kind == "capacity_fade" and finding.pack == fault.pack and finding.kind == "low_capacity":
+            return False
+    return True
+
+
+def true_size(case: Case, fault: Fault, unit: str) -> float | None:
+    """Return the true size of a fault in a finding's unit; None where they are not the same quantity."""
+    day = bank_day(case.scenario, case.days - 1)
+    spec = case.scenario.packs[0]
+    cell = (fault.cell or 1) - 1
+    for pack in day.packs:
+        if pack.spec.name == fault.pack:
+            spec = pack.spec
+            capacity = float(pack.capacity_ah[cell])
+    chemistry = case.scenario.chemistry
+    ohm = fault.size * (chemistry.r0_ohm + chemistry.rc_ohm[0])
+    sizes: Mapping[tuple[str, str], float] = {
+        ("self_discharge", "mA"): fault.size * 1000,
+        ("self_discharge", "A"): fault.size,
+        ("static_offset", "Ah"): fault.size,
+        ("low_capacity", "1"): fault.size,
+        ("low_capacity", "Ah"): fault.size / (1 - fault.size) * capacity if fault.pack != "bank" else 0.0,
+        ("high_resistance", "Ω"): ohm,
+        ("high_resistance", "mΩ"): ohm * 1000,
+        ("high_resistance", "1"): fault.size,
+        ("loose_link", "Ω"): fault.size,
+        ("loose_link", "mΩ"): fault.size * 1000,
+        ("sense_lead", "V"): fault.size,
+        ("sense_lead", "mV"): fault.size * 1000,
+        ("temperature_sensor", "°C"): fault.size,
+        ("current_sensor", "A"): case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
+        ("lead_resistance", "Ω"): case.scenario.inverter.lead_ohm + fault.size,
+        ("lead_resistance", "mΩ"): 1000 * (case.scenario.inverter.lead_ohm + fault.size),
+        ("heater_fault", "1"): fault.size,
+        ("capacity_fade", "1"): fault.size,
+        ("capacity_fade", "1/a"): fault.size,
+        ("data_gap", "d"): fault.size,
+        ("data_gap", "s"): fault.size * 86400,
+    }
+    if fault.variant == "stuck" or (fault.variant == "gain" and unit == "A"):
+        return None
+    if fault.kind == "current_sensor" and unit == "1":
+        return spec.gain * (1 + fault.size) * case.mess.gain - 1
+    return sizes.get((fault.kind, unit))
+
+
+def judge(
+    case: Case, fault: Fault, reviews: Sequence[tuple[dt.date, Findings]], trips: Sequence[TripTruth]
+) -> Verdict:
+    """Score one fault.
+
+    Parameters
+    ----------
+    case : Case
+    fault : Fault
+        One of the case's.
+    reviews : sequence of (date, findings)
+        In order; what was said on the evening of that day.
+    trips : sequence of TripTruth
+        Every protection that opened.
+    """
+    last = [f for f in reviews[-1][1] if at_place(fault, f)]
+    said = max(
+        last, key=lambda f: ({"act": 2, "watch": 1, "note": 0}[f.severity], f.confidence), default=None
+    )
+    found = next(
+        (d for d, fs in reviews if any(at_place(fault, f) and f.severity != "note" for f in fs)), None
+    )
+    onset = case.first_day + dt.timedelta(days=fault.onset_day)
+    trip = first_trip(fault, trips)
+    right = said is not None and said.kind == fault.kind
+    truth = true_size(case, fault, said.unit) if said is not None and right else None
+    covered = None
+    if said is not None and truth is not None and said.low is not None and said.high is not None:
+        low, high = (
+            sorted((abs(said.low), abs(said.high))) if said.low * said.high > 0 else (said.low, said.high)
+        )
+        covered = low <= abs(truth) <= high
+    false = sorted(
+        {f"{f.kind} {f.pack} {f.cell or ''}".strip() for _, fs in reviews for f in fs if is_false(case, f)}
+    )
+    return Verdict(
+        case=case.name,
+        fault=fault,
+        found=found,
+        noted=said is not None,
+        delay_d=(found - onset).days if found else None,
+        lead_d=(trip - found).days if found and trip else None,
+        kind=said.kind if said is not None else "",
+        confidence=said.confidence if said is not None else 0.0,
+        right=right,
+        value=said.value if said is not None else None,
+        truth=truth,
+        unit=said.unit if said is not None else "",
+        covered=covered,
+        forecast=_foreseen(fault, reviews, trip),
+        false=tuple(false),
+    )
+
+
+def first_trip(fault: Fault, trips: Sequence[TripTruth]) -> dt.date | None:
+    """Return the UTC date of the first trip that the fault's cell caused."""
+    mine = [t.time_s for t in trips if t.pack == fault.pack and t.cell == fault.cell]
+    return dt.datetime.fromtimestamp(min(mine), dt.UTC).date() if mine else None
+
+
+def _foreseen(fault: Fault, reviews: Sequence[tuple[dt.date, Findings]], trip: dt.date | None) -> bool | None:
+    """Whether the last forecast before the trip holds it; None if there was no trip or no forecast."""
+    if trip is None:
+        return None
+    said = None
+    for day, findings in reviews:
+        for finding in findings:
+            if day < trip and at_place(fault, finding) and finding.forecast and finding.forecast.day:
+                said = finding.forecast
+    if said is None or said.earliest is None or said.latest is None:
+        return None
+    return said.earliest <= trip.isoformat() <= said.latest
+
+
+def _days(value: int | None) -> str:
+    return "–" if value is None else str(value)
+
+
+def _yes(value: bool | None) -> str:
+    return "–" if value is None else "yes" if value else "NO"
+
+
+def table(verdicts: Sequence[Verdict]) -> str:
+    """Return the verdicts as lines of text, one a fault."""
+    head = f"{'case':58} {'found':>6} {'delay':>5} {'lead':>4} {'trip in':>7} {'cause given':20} {'conf':>4}"
+    lines = [f"{head} {'value':>9} {'truth':>9} {'unit':4} in 95 %"]
+    for v in verdicts:
+        found = "yes" if v.found else "note" if v.noted else "NO"
+        value, truth = ("–" if x is None else f"{x:.3g}" for x in (v.value, v.truth))
+        lines.append(
+            f"{v.case:58} {found:>6} {_days(v.delay_d):>5} {_days(v.lead_d):>4} {_yes(v.forecast):>7} "
+            f"{v.kind + ('' if v.right else ' ✗'):20} {v.confidence:4.2f} {value:>9} {truth:>9} {v.unit:4} "
+            f"{_yes(v.covered)}"
+        )
+        lines.extend(f"{'':8}false: {text}" for text in v.false)
+    return "\n".join(lines)
+
+
+def confusion(verdicts: Sequence[Verdict]) -> str:
+    """Return true against given cause, as lines of text."""
+    counts: dict[tuple[str, str], int] = {}
+    for v in verdicts:
+        key = (v.fault.kind, v.kind or "nothing")
+        counts[key] = counts.get(key, 0) + 1
+    return "\n".join(f"{true:20} → {given:20} {n}" for (true, given), n in sorted(counts.items()))
+
+
+def summary(verdicts: Sequence[Verdict]) -> str:
+    """Return the sums that the goals speak of."""
+    n = len(verdicts)
+    found = sum(v.found is not None for v in verdicts)
+    right = sum(v.right for v in verdicts)
+    cells = [v for v in verdicts if v.fault.kind in CELL_KINDS and v.found]
+    held = [v.covered for v in verdicts if v.covered is not None]
+    trips = [v for v in verdicts if v.lead_d is not None]
+    foreseen = [v.forecast for v in verdicts if v.forecast is not None]
+    early = sum(1 for v in trips if v.lead_d is not None and v.lead_d >= 14)
+    return "\n".join(
+        (
+            f"found at watch or above: {found} of {n}",
+            f"cause right: {right} of {n}",
+            f"cause right of the cell faults found: {sum(v.right for v in cells)} of {len(cells)}",
+            f"95 % interval holds the truth: {sum(held)} of {len(held)}",
+            f"found 14 days or more before the first trip: {early} of {len(trips)}",
+            f"trip inside the forecast: {sum(foreseen)} of {len(foreseen)}",
+            f"false findings of watch or above beside the faults: {sum(len(v.false) for v in verdicts)}",
+        )
+    )
