@@ -1,0 +1,69 @@
+import datetime as dt
+from dataclasses import dataclass
+
+from sample_data.accuracy import confusion, is_false, judge, summary, table
+from sample_data.bank import Fault, with_faults
+from sample_data.faults import Case
+from sample_data.history import TripTruth
+from sample_data.orchard import ORCHARD
+
+LEAK = Fault("self_discharge", "B", 11, 0.022, onset_day=5)
+FIRST = dt.date(2025, 11, 1)
+CASE = Case("leak", with_faults(ORCHARD, LEAK), FIRST, 40)
+
+
+@dataclass(frozen=True)
+class Expected:
+    day: str | None
+    earliest: str | None
+    latest: str | None
+
+
+@dataclass(frozen=True)
+class Said:
+    kind: str
+    pack: str
+    cell: int | None
+    severity: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = "mA"
+    confidence: float = 0.9
+    forecast: Expected | None = None
+
+
+def day(number: int) -> dt.date:
+    return FIRST + dt.timedelta(days=number)
+
+
+def test_found_with_cause_size_and_lead():
+    soon = Expected("2025-12-08", "2025-12-01", "2025-12-20")
+    hit = Said("self_discharge", "B", 11, "watch", 21.0, 18.0, 24.0, forecast=soon)
+    trips = [TripTruth(dt.datetime(2025, 12, 10, 6, tzinfo=dt.UTC).timestamp(), "B", 11, "low")]
+    verdict = judge(CASE, LEAK, [(day(7), ()), (day(14), (hit,)), (day(39), (hit,))], trips)
+    assert verdict.found == day(14)
+    assert (verdict.delay_d, verdict.lead_d) == (9, 25)
+    assert verdict.right
+    assert verdict.covered
+    assert verdict.truth == 22.0
+    assert verdict.forecast
+    assert verdict.false == ()
+    assert "1 of 1" in summary([verdict])
+    assert "self_discharge" in confusion([verdict])
+    assert "leak" in table([verdict])
+
+
+def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right():
+    verdict = judge(CASE, LEAK, [(day(39), (Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah"),))], [])
+    assert verdict.found
+    assert not verdict.right
+    assert verdict.covered is None
+
+
+def test_what_is_false_and_what_follows_from_the_fault():
+    assert is_false(CASE, Said("self_discharge", "A", 3, "watch"))
+    assert is_false(CASE, Said("heater_fault", "B", None, "act"))
+    assert not is_false(CASE, Said("self_discharge", "A", 3, "note"))
+    assert not is_false(CASE, Said("balancing_behind", "B", None, "watch"))
+    assert not is_false(CASE, Said("self_discharge", "B", 11, "act"))
