@@ -12,6 +12,7 @@ from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
 from analysis.history import Bank, History
 from analysis.trend import Slope, theil_sen
+from analysis.witness import LeadPoint
 
 BUSY_C = 0.05
 """Quarters of an hour with more than this through the bank show the split. [C] Practice, no source."""
@@ -22,6 +23,8 @@ USUAL_LEAD_OHM = 1.5e-3
 """Mean resistance of a lead with fuse and joints, and its standard uncertainty. [Ω] Practice, no source."""
 METER_OHM = 5e-5
 """What two voltmeters of 0.1 % can feign over a cycle. [Ω] Practice, no source."""
+RECENT_LEAD_DAYS = 60
+"""Days over which the present difference of two leads is taken. [d]"""
 RECENT_DAYS = 400
 """The days looked back on. [d]"""
 
@@ -63,11 +66,14 @@ class LeadDifference:
         Names of the packs.
     difference : Estimate
         Of the first less the second. [Ω]
+    weeks : tuple of LeadPoint
+        The same by week.
     """
 
     first: str
     second: str
     difference: Estimate
+    weeks: tuple[LeadPoint, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,20 +204,15 @@ def _share(packs: tuple[History, ...], index: int, grid: _Grid, busy: np.ndarray
     )
 
 
-def _lead(packs: tuple[History, ...], index: int, grid: _Grid) -> LeadDifference:
-    """Compare two leads: V_1 − V_2 = r (I_2 − I_1) − δ (I_1 + I_2) / 2 + constant.
+def _lead_fit(a: F64, b: F64, gap: F64, rated: float) -> Estimate:
+    """Difference of two leads: V_1 − V_2 = r (I_2 − I_1) − δ (I_1 + I_2) / 2 + constant. [Ω]
 
     Both terminals see one busbar. δ is the difference of the leads, r their mean: the packs' currents
     differ too little to fit r, so a usual value stands for it, and its uncertainty is carried.
     """
-    first, second = packs[0].facts.name, packs[index].facts.name
-    a, b = grid.current[0], grid.current[index]
-    gap = grid.voltage[0] - grid.voltage[index]
-    rated = min(packs[0].facts.rated_ah, packs[index].facts.rated_ah)
     good = np.isfinite(gap) & (np.abs(a + b) > 0.04 * rated)
     if int(good.sum()) < LEAST_QUARTERS:
-        no = unknown("Ω", "too few quarter hours in which both packs carried current")
-        return LeadDifference(first, second, no)
+        return unknown("Ω", "too few quarter hours in which both packs carried current")
     mean, apart = 0.5 * (a + b)[good], (b - a)[good]
     y = gap[good] - USUAL_LEAD_OHM * apart
     design = np.column_stack((-mean, np.ones(mean.size)))
@@ -222,11 +223,30 @@ def _lead(packs: tuple[History, ...], index: int, grid: _Grid) -> LeadDifference
         keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.003
     spread = mean[keep] - mean[keep].mean()
     power = float(spread @ spread)
+    if power <= 0:
+        return unknown("Ω", "the current never changed")
     noise = 3 * float(np.std(rest[keep])) / math.sqrt(power)  # neighbours are not independent
     tilt = float(spread @ (apart[keep] - apart[keep].mean())) / power
     half = 1.96 * math.hypot(noise, USUAL_LEAD_OHM * tilt, METER_OHM)
-    basis = f"{int(keep.sum())} quarter hours of both terminals"
-    return LeadDifference(first, second, around(float(fit[0]), half, "Ω", basis=basis, n=int(keep.sum())))
+    n = int(keep.sum())
+    return around(float(fit[0]), half, "Ω", basis=f"{n} quarter hours of both terminals", n=n)
+
+
+def _lead(packs: tuple[History, ...], index: int, grid: _Grid) -> LeadDifference:
+    """Compare two packs' leads, over all and by week."""
+    first, second = packs[0].facts.name, packs[index].facts.name
+    a, b = grid.current[0], grid.current[index]
+    gap = grid.voltage[0] - grid.voltage[index]
+    rated = min(packs[0].facts.rated_ah, packs[index].facts.rated_ah)
+    recent = grid.day >= max(len(grid.days) - RECENT_LEAD_DAYS, 0)
+    weeks = []
+    for start in range(0, len(grid.days), 7):
+        inside = (grid.day >= start) & (grid.day < start + 7)
+        fit = _lead_fit(a[inside], b[inside], gap[inside], rated)
+        if fit.value is not None and fit.high is not None:
+            day = grid.days[min(start + 3, len(grid.days) - 1)]
+            weeks.append(LeadPoint(day, fit.value, fit.high - fit.value))
+    return LeadDifference(first, second, _lead_fit(a[recent], b[recent], gap[recent], rated), tuple(weeks))
 
 
 def _circulating(packs: tuple[History, ...], grid: _Grid) -> tuple[Estimate, Estimate]:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
+from analysis.pack_limits import PACK_ROWS
+
 PRACTICE = "common practice, no source"
 
 
@@ -81,6 +83,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold("trip_watch_days", 180.0, "d", "A trip expected within this is watched.", PRACTICE),
     Threshold("sure", 4.0, "1", "Standard deviations by which a number must differ from 0.", PRACTICE),
     Threshold("least_days", 10.0, "d", "Span of record below which no drift is judged.", PRACTICE),
+    *(Threshold(*row) for row in PACK_ROWS),
 )
 
 

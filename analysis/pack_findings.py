@@ -1,0 +1,53 @@
+"""The findings about one pack as a whole, and about the bank its packs make."""
+
+from __future__ import annotations
+
+from analysis.capacity import capacity
+from analysis.fade import fade
+from analysis.finding import Finding
+from analysis.findings_cold import cold_charge_findings, heater_findings
+from analysis.findings_cold import sensor_findings as temperature_findings
+from analysis.findings_flow import lead_findings, sharing_findings
+from analysis.findings_flow import sensor_findings as current_findings
+from analysis.findings_life import fade_findings, gap_findings
+from analysis.history import Bank, History
+from analysis.sharing import sharing
+from analysis.thresholds import DEFAULT, Thresholds
+
+
+def pack_findings(
+    history: History, others: tuple[History, ...] = (), limits: Thresholds = DEFAULT
+) -> tuple[Finding, ...]:
+    """Return the findings about one pack, its cells apart.
+
+    Parameters
+    ----------
+    history : History
+    others : tuple of History
+        The packs in parallel.
+    limits : Thresholds
+
+    Returns
+    -------
+    tuple of Finding
+        In no particular order.
+    """
+    if not history.digests:
+        return ()
+    usable = capacity(history)
+    return (
+        *temperature_findings(history, limits),
+        *heater_findings(history, limits),
+        *cold_charge_findings(history, limits),
+        *current_findings(history, others, limits),
+        *fade_findings(history, limits, usable, fade(history, usable)),
+        *gap_findings(history, limits),
+    )
+
+
+def bank_findings(bank: Bank, limits: Thresholds = DEFAULT) -> tuple[Finding, ...]:
+    """Return the findings that only show between packs, or between packs and witnesses."""
+    if not any(h.digests for h in bank.packs):
+        return ()
+    shared = sharing(bank)
+    return (*sharing_findings(bank, limits, shared), *lead_findings(bank, limits, shared=shared))
