@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import random
 import shutil
 import signal
 import socket
@@ -84,7 +83,8 @@ name = "bus-b"
 kind = "can"
 pack = "B"
 interface = "udp_multicast"
-channel = "{channel}"
+channel = "239.74.163.2"
+port = {can_port}
 database = "{maps}/{database}"
 binding = "{maps}/{binding}"
 
@@ -158,7 +158,7 @@ def prepare(folder: Path) -> Config:
 
     maps = Path(sample_data.__file__).parent / "maps"
     text = BANK_TOML.format(
-        mark=MARK, zone=_zone(), port=free_port(), channel=_group(), maps=maps.as_posix(),
+        mark=MARK, zone=_zone(), port=free_port(), can_port=free_port(), maps=maps.as_posix(),
         map=MAP_A, database=DATABASE_B, binding=BINDING_B, map_hall=MAP_HALL,
     )  # fmt: skip
     file.write_text(text, encoding="utf-8")
@@ -197,7 +197,7 @@ def simulated_bank(config: Config, state: Path) -> Iterator[subprocess.Popen[str
     modbus, can = config.source[0].model_dump(), config.source[1].model_dump()
     command = [
         sys.executable, "-P", "-m", "sample_data.live", "--modbus-port", str(modbus["port"]),
-        "--can-channel", str(can["channel"]), "--start-from", str(state),
+        "--can-channel", str(can["channel"]), "--can-port", str(can["port"]), "--start-from", str(state),
     ]  # fmt: skip
     with child(command) as process:
         _wait_ready(process)
@@ -337,11 +337,6 @@ def _progress(console: Console) -> Progress:
         TextColumn("  "), BarColumn(), TextColumn("{task.completed}/{task.total} {task.description}"),
         TimeElapsedColumn(), console=console, transient=not console.is_terminal,
     )  # fmt: skip
-
-
-def _group() -> str:
-    """Return a multicast group of the local scope, another one each time."""
-    return f"239.74.{random.randint(1, 254)}.{random.randint(1, 254)}"  # noqa: S311 - no secret
 
 
 def _zone() -> str:

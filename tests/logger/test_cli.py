@@ -1,0 +1,187 @@
+"""The command line: one line and the right exit code for every mistake, JSON for scripts, no traceback."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from logger import cli
+
+A = '[[pack]]\nname = "A"\n'
+
+
+@pytest.fixture(autouse=True)
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("BANKBOOK_CONFIG", "bank.toml")
+    (tmp_path / "bank.toml").write_text(A, encoding="utf-8")
+    return tmp_path
+
+
+def run(
+    *words: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> tuple[int, str, str]:
+    monkeypatch.setattr(sys, "argv", ["bankbook", *words])
+    code: object = 0
+    try:
+        cli.main()
+    except SystemExit as end:
+        code = end.code or 0
+    said = capsys.readouterr()
+    return int(str(code)), said.out, said.err
+
+
+class Shell:
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+        self._tools = {"monkeypatch": monkeypatch, "capsys": capsys}
+
+    def __call__(self, *words: str) -> tuple[int, str, str]:
+        return run(*words, **self._tools)  # type: ignore[arg-type]  # the two fixtures
+
+    def refused(self, *words: str) -> tuple[int, str]:
+        code, _, err = self(*words)
+        assert code != 0
+        assert "Traceback" not in err
+        assert err.startswith("bankbook: ") or code == 2, err
+        assert code == 2 or err.count("\n") == 1, err
+        return code, err
+
+
+@pytest.fixture
+def shell(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Shell:
+    return Shell(monkeypatch, capsys)
+
+
+def table(folder: Path, *, days: int = 1, name: str = "a.csv") -> Path:
+    """Write a quiet pack's readings, one a minute, ending the day before yesterday."""
+    first = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=days + 1)
+    cells = ",".join(f"cell_{i:02d}_v" for i in range(1, 17))
+    lines = [f"timestamp,pack_v,pack_a,{cells}"]
+    for minute in range(1440 * days):
+        moment = (first + timedelta(minutes=minute)).isoformat()
+        volts = ",".join(f"{3.3 + 0.001 * ((minute * 7 + cell * 3) % 5):.3f}" for cell in range(16))
+        lines.append(f"{moment},52.80,{10 if minute % 120 < 60 else -10},{volts}")
+    file = folder / name
+    file.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return file
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "part"),
+    [
+        (["status", "-c", "nowhere.toml"], 3, "run `bankbook setup`"),
+        (["log"], 3, "there is no [[source]]"),
+        (["now"], 5, "there is no record yet"),
+        (["health"], 5, "there is no record yet"),
+        (["verify"], 5, "there is no record yet"),
+        (["import", "nowhere.csv", "--pack", "A"], 6, "no such file"),
+        (["import", "bank.toml", "--pack", "Z"], 3, 'there is no pack "Z"'),
+        (["import", "bank.toml", "--witness", "Z"], 3, 'there is no witness "Z"'),
+        (["import", "bank.toml"], 2, "--pack NAME or --witness NAME"),
+        (["week", "yesterday"], 2, "2026-01-31"),
+        (["health", "--from", "2026-02-02", "--to", "2026-02-01"], 2, "lies before"),
+        (["explain", "ghosts"], 2, "self_discharge"),
+        (["export"], 2, "--parquet FOLDER or --csv FILE"),
+        (["salvage", "a", "b", "c"], 2, "salvage OLD into NEW"),
+        (["fly"], 2, "fly"),
+    ],
+)
+def test_mistakes(shell: Shell, words: list[str], code: int, part: str) -> None:
+    got, err = shell.refused(*words)
+    assert (got, part in " ".join(err.split())) == (code, True), err
+
+
+def test_an_empty_or_truncated_or_foreign_file(shell: Shell, here: Path) -> None:
+    (here / "empty.csv").write_bytes(b"")
+    assert shell.refused("import", "empty.csv", "--pack", "A")[0] == 6
+    (here / "foreign.csv").write_text("name,age\nx,3\n")
+    assert shell.refused("import", "foreign.csv", "--pack", "A")[0] == 6
+    file = table(here)
+    file.write_bytes(file.read_bytes()[:-40])  # torn in the last line
+    code, out, _ = shell("import", "a.csv", "--pack", "A", "--json")
+    brought = json.loads(out)
+    assert code == 0
+    assert brought["rows"] == 1439
+    assert brought["rejected"] == 1
+    assert brought["reasons"][0][0] == 1441
+
+
+def test_a_csv_alone_gives_health_findings_and_a_week(shell: Shell, here: Path) -> None:
+    table(here, days=3)
+    code, out, err = shell("import", "a.csv", "--pack", "A")
+    assert (code, err) == (0, "")
+    assert "4,320 readings of A; 3 days sealed, 0 revised" in out
+    code, out, _ = shell("import", "a.csv", "--pack", "A")
+    assert "0 days sealed, 0 revised, 3 unchanged" in out
+    code, out, _ = shell("health", "--json")
+    pack = json.loads(out)["packs"][0]
+    assert pack["recorded"]["days"] == 3
+    # 36 h at 10 A in, as many out, less than the two minutes at each turn of the square wave; by hand
+    assert pack["throughput"]["ah_in"]["value"] == pytest.approx(360, rel=0.01)
+    assert pack["throughput"]["ah_in"]["unit"] == "Ah"
+    code, out, _ = shell("findings", "--json")
+    assert isinstance(json.loads(out), list)
+    code, out, _ = shell("verify")
+    assert code == 0
+    assert "all is as it was sealed" in out
+    code, out, _ = shell("status")
+    assert code == 0  # nothing is to be logged, so nothing is missing
+    code, out, _ = shell("export", "--csv", "out.csv")
+    assert "4,320 readings" in out
+    code, out, _ = shell("import", "out.csv", "--pack", "A")
+    assert "3 unchanged" in out  # what is exported can be imported, and says nothing new
+    code, out, _ = shell("backup", "copy.db")
+    assert "3 sealed days, verified" in out
+
+
+def test_alone_it_says_where_you_are_and_what_is_next(shell: Shell, here: Path) -> None:
+    assert "import FILE --pack A" in shell()[1]
+    table(here)
+    shell("import", "a.csv", "--pack", "A")
+    assert "bankbook findings" in shell()[1]
+    (here / "bank.toml").unlink()
+    assert "bankbook setup" in shell()[1]
+    (here / "bank.toml").write_text("[[pack]]\n")
+    assert "needs mending" in shell()[1]
+
+
+def test_the_configuration_may_be_named_before_the_command(shell: Shell, here: Path) -> None:
+    (here / "other.toml").write_text("[[pack]]\nname = 3\n")
+    code, err = shell.refused("-c", "other.toml", "status")
+    assert code == 3
+    assert "other.toml" in err
+
+
+def test_every_kind_is_explained(shell: Shell) -> None:
+    from analysis.finding import KINDS
+    from logger.watch import KINDS as WARNINGS
+
+    listed = shell("explain")[1]
+    for kind in (*KINDS, *WARNINGS):
+        assert kind in listed
+        code, out, _ = shell("explain", kind)
+        assert code == 0
+        assert len(out) > 40
+
+
+def test_a_fault_of_ours_is_one_line_unless_asked(shell: Shell, monkeypatch: pytest.MonkeyPatch) -> None:
+    from logger.commands import options
+
+    def broken(_path: object) -> None:
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr(options, "load", broken)
+    code, err = shell.refused("status")
+    assert code == 70
+    assert "BANKBOOK_DEBUG=1" in err
+    monkeypatch.setenv("BANKBOOK_DEBUG", "1")
+    with pytest.raises(RuntimeError, match="boom"):
+        shell("status")
+
+
+def test_version(shell: Shell) -> None:
+    assert shell("--version")[1].startswith("bankbook 0.")

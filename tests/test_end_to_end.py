@@ -1,0 +1,239 @@
+"""From the bus to the report over the real protocols: a simulated bank in a process of its own, Modbus TCP
+and CAN on loopback, `bankbook log` as a user starts it, and everything read back from the file alone."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+MAPS = ROOT / "sample_data" / "maps"
+PATIENCE_S = 60.0
+
+BANK_TOML = """
+[site]
+name = "Hill orchard"
+timezone = "UTC"
+
+[record]
+commit_s = 1
+clock = "trusted"
+
+[[pack]]
+name = "A"
+temps = 5
+cell_temps = 4
+
+[[pack]]
+name = "B"
+temps = 5
+cell_temps = 4
+
+[[witness]]
+name = "hall"
+
+[[source]]
+name = "bus-a"
+kind = "modbus-tcp"
+pack = "A"
+host = "127.0.0.1"
+port = {port}
+map = "{maps}/orchard-a.toml"
+
+[[source]]
+name = "bus-b"
+kind = "can"
+pack = "B"
+interface = "udp_multicast"
+channel = "239.74.163.2"
+port = {can_port}
+database = "{maps}/orchard-b.dbc"
+binding = "{maps}/orchard-b.toml"
+
+[[source]]
+name = "bus-hall"
+kind = "modbus-tcp"
+witness = "hall"
+host = "127.0.0.1"
+port = {port}
+unit = 2
+map = "{maps}/orchard-hall.toml"
+"""
+
+
+@pytest.fixture(scope="module")
+def wires() -> Iterator[dict[str, object]]:
+    """Run the simulated bank; give where it is."""
+    can_port = free_port()
+    command = [sys.executable, "-P", "-m", "sample_data.live", "--can-port", str(can_port)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd="/") as bank:
+        assert bank.stdout
+        ready = bank.stdout.readline()
+        assert ready.startswith("ready"), ready
+        port = int(ready.split("modbus=127.0.0.1:")[1].split()[0])
+        yield {"can_port": can_port, "port": port}
+        bank.terminate()
+        assert bank.wait(20) == 0
+
+
+@pytest.fixture
+def folder(tmp_path: Path, wires: dict[str, object]) -> Path:
+    (tmp_path / "bank.toml").write_text(BANK_TOML.format(maps=MAPS, **wires), encoding="utf-8")
+    return tmp_path
+
+
+def start(folder: Path, *words: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-P", "-m", "logger", *words]
+    return subprocess.Popen(command, cwd=folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+
+def done(folder: Path, *words: str, code: int = 0) -> str:
+    """Run a command to its end; give what it printed."""
+    process = start(folder, *words)
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == code, f"{words}: {err}"
+    assert "Traceback" not in err
+    return out if code == 0 else err
+
+
+def count(folder: Path, table: str = "reading") -> int:
+    with closing(sqlite3.connect(f"file:{folder / 'bank.db'}?mode=ro", uri=True)) as db:
+        return int(db.execute(f"SELECT count(*) FROM {table}").fetchone()[0])
+
+
+def wait_for(folder: Path, rows: int) -> None:
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        try:
+            if count(folder) >= rows and count(folder, "witness_reading") > 0:
+                return
+        except sqlite3.OperationalError:
+            pass
+        time.sleep(0.1)
+    pytest.fail(f"no {rows} readings in {PATIENCE_S:.0f} s")
+
+
+def test_from_both_buses_into_the_file_and_out_to_the_report(folder: Path) -> None:
+    logger = start(folder, "log")
+    wait_for(folder, 12)
+    assert '"logging": true' in done(folder, "status", "--json")
+    logger.send_signal(signal.SIGTERM)
+    _, err = logger.communicate(timeout=PATIENCE_S)
+    assert logger.returncode == 0, err
+    assert "readings taken" in err
+
+    now = {
+        entry.get("pack") or entry["witness"]: entry for entry in json.loads(done(folder, "now", "--json"))
+    }
+    for pack in ("A", "B"):
+        values = {name: seen["value"] for name, seen in now[pack]["values"].items()}
+        cells = [values[f"cell_{i:02d}_v"] for i in range(1, 17)]
+        assert sum(cells) == pytest.approx(values["pack_v"], abs=0.1)  # cells in series add up
+        assert all(2.5 < volts < 3.65 for volts in cells)
+        assert -30 < values["temp_1"] < 50
+    assert now["hall"]["values"]["dc_v"] == pytest.approx(now["A"]["values"]["pack_v"]["value"], abs=2)
+
+    health = json.loads(done(folder, "health", "--json"))
+    assert [pack["name"] for pack in health["packs"]] == ["A", "B"]
+    assert json.loads(done(folder, "findings", "--json")) == []  # a few seconds support no finding
+    today = datetime.now(UTC).date().isoformat()
+    pages = json.loads(done(folder, "week", today, "--json"))
+    assert [Path(page).suffix for page in pages] == [".html", ".pdf", ".json"]
+    assert Path(pages[0]).read_text(encoding="utf-8").startswith("<!")
+    assert Path(pages[1]).read_bytes().startswith(b"%PDF")
+    assert json.loads(done(folder, "verify", "--json"))["ok"] is True
+
+
+def test_killed_in_the_middle_the_file_opens_verifies_and_goes_on(folder: Path) -> None:
+    logger = start(folder, "log")
+    wait_for(folder, 6)
+    logger.send_signal(signal.SIGKILL)
+    logger.communicate(timeout=PATIENCE_S)
+    before = count(folder)
+    assert before >= 6
+    with closing(sqlite3.connect(folder / "bank.db")) as db:
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert json.loads(done(folder, "verify", "--json"))["ok"] is True
+    done(folder, "log", "--seconds", "4")
+    assert count(folder) > before
+    assert "logger ran" in events(folder)
+
+
+def events(folder: Path) -> str:
+    with closing(sqlite3.connect(folder / "bank.db")) as db:
+        return "\n".join(f"{row}" for row in db.execute("SELECT kind, subject, detail, end_ms FROM event"))
+
+
+def test_a_second_logger_is_refused_in_one_line(folder: Path) -> None:
+    first = start(folder, "log")
+    wait_for(folder, 2)
+    message = done(folder, "log", code=5)
+    assert message.count("\n") == 1
+    assert f"another logger (process {first.pid})" in message
+    assert "systemctl stop bankbook" in message
+    assert first.poll() is None
+    first.terminate()
+    first.communicate(timeout=PATIENCE_S)
+    assert first.returncode == 0
+
+
+def test_a_source_that_is_not_there_never_stops_the_others(folder: Path) -> None:
+    text = (folder / "bank.toml").read_text(encoding="utf-8")
+    port = free_port()
+    broken = text.replace('name = "bus-hall"', 'name = "bus-gone"').replace(
+        f"port = {text.split('port = ')[-1].split()[0]}\nunit = 2", f"port = {port}\nunit = 2"
+    )
+    assert broken != text
+    (folder / "bank.toml").write_text(broken, encoding="utf-8")
+    process = start(folder, "log", "--seconds", "6")
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0
+    assert "bus-gone" in err
+    assert count(folder) >= 6
+    assert "outage" in events(folder)
+
+
+def test_when_nothing_answers_it_says_so_and_ends(tmp_path: Path) -> None:
+    text = BANK_TOML.format(maps=MAPS, port=free_port(), can_port=free_port())
+    (tmp_path / "bank.toml").write_text(text, encoding="utf-8")
+    process = start(tmp_path, "log", "--seconds", "8")
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 4
+    last = err.strip().splitlines()[-1]
+    assert last.startswith("bankbook: no source answered")
+    assert "nothing listens there" in last
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def test_the_logger_speaks_to_the_service_manager(folder: Path) -> None:
+    place = folder / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(place))
+        manager.settimeout(PATIENCE_S)
+        environment = os.environ | {"NOTIFY_SOCKET": str(place)}
+        command = [sys.executable, "-P", "-m", "logger", "log", "--seconds", "5"]
+        with subprocess.Popen(command, cwd=folder, env=environment, stderr=subprocess.DEVNULL) as process:
+            heard = manager.recv(300).decode()
+            assert heard.splitlines()[0] == "READY=1"
+            while "WATCHDOG=1" not in heard:
+                heard = manager.recv(300).decode()
+            while "STOPPING=1" not in heard:
+                heard = manager.recv(300).decode()
+            assert process.wait(PATIENCE_S) == 0
