@@ -18,6 +18,8 @@ from analysis.temp_faults import trusted_sensors
 
 WHOLE_DAY = 0.8
 """Covered part from which a day's heater energy may stand for the whole day. [1] Practice, no source."""
+BACKGROUND_DAYS = 400
+"""Days looked back on for what does not change from week to week. [d]"""
 TIME_TOLERANCE = {"watts": 0.01, "flag": 0.02, "current": 0.05, "warming": 0.15}
 """Half width of the interval of on-time by method. [1] Sampling of switchings; measured on simulated days."""
 
@@ -201,7 +203,7 @@ def _design(
     return Estimate(value, "Wh", max(value - half, 0.0), value + half, basis, model.n)
 
 
-def cold(history: History, others: Sequence[History] = ()) -> Cold:
+def cold(history: History, others: Sequence[History] = (), background: History | None = None) -> Cold:
     """Say what the cold did to a pack.
 
     Parameters
@@ -210,22 +212,27 @@ def cold(history: History, others: Sequence[History] = ()) -> Cold:
         The days to speak about.
     others : sequence of History
         The packs in parallel with it: part of a heater's current comes from them.
+    background : History, optional
+        A longer record of the same pack, whose last 400 days tell the heater's power, its dependence on the
+        weather and the time constant; by default the days themselves.
 
     Returns
     -------
     Cold
     """
-    trusted = trusted_sensors(history)
-    watts = heater_watts(history, others)
+    base = history if background is None else History(background.facts, background.digests[-BACKGROUND_DAYS:])
+    trusted = trusted_sensors(base)
+    watts = heater_watts(base, others)
     days = tuple(_point(d, watts.power.value, trusted) for d in history.digests)
     whole = history.whole()
     coverage = min(whole.covered_s / whole.elapsed_s, 1.0) if whole.elapsed_s > 0 else 0.0
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
     method = _method(history)
     duty = _duty(history, days, watts, method, f"{span}, on-time by {method}", coverage)
-    sources = [d.cold.ambient_source for d in history.digests if d.cold.ambient_source]
+    sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
-    model, reason = _model(days, source)
+    seen = tuple(_point(d, watts.power.value, trusted) for d in base.digests)
+    model, reason = _model(seen, source)
     silent = "the pack does not tell whether it allows charging"
     return Cold(
         days=days,
@@ -238,8 +245,8 @@ def cold(history: History, others: Sequence[History] = ()) -> Cold:
         model=model,
         model_reason=reason,
         ambient_source=source,
-        design_day=_design(history, model, reason, days),
-        time_constant=_time_constant(history),
+        design_day=_design(history, model, reason, seen),
+        time_constant=_time_constant(base),
         below_0=_sum([p.below_0_h for p in days], "h", "no cell temperature", span, coverage),
         pushed=_sum([p.pushed_ah for p in days], "Ah", "no cell temperature", span, coverage),
         refused=_sum([p.refused_h for p in days], "h", silent, span, coverage),

@@ -116,16 +116,17 @@ def health(bank: Bank, first: str | None = None, last: str | None = None) -> Hea
 def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
     before = history.window(None, last)
     asked = history.window(first, last)
-    others = tuple(h.window(first, last) for h in bank.packs if h is not history)
     beside = tuple(h.window(None, last) for h in bank.packs if h is not history)
     usable = capacity(before)
+    chilled = cold(asked, beside, before)
+    taken = chilled.energy if chilled.watts.boundary != "outside" else None
     return PackHealth(
         name=history.facts.name,
         recorded=recorded(asked),
         throughput=throughput(asked),
-        efficiency=efficiency(asked, zero=closure_zero(windows(before))),
+        efficiency=efficiency(asked, zero=closure_zero(windows(before)), heater_wh=taken),
         imbalance=imbalance(before),
-        cold=cold(asked, others),
+        cold=chilled,
         sensor=current_sensor(before, beside),
         capacity=usable,
         fade=fade(before, usable),
