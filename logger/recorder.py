@@ -232,6 +232,11 @@ class Recorder:
         log.warning("%s: %s dropped: %s", feed.name, channel, reason)
         self._writer.event("dropped", f"{channel}: {reason}", feed.name)
 
+    def remark(self, feed: Feed, text: str) -> None:
+        """Note an adapter's complaint."""
+        log.warning("%s: %s", feed.name, text)
+        self._writer.event("source", text, feed.name)
+
     def _now_s(self) -> float:
         return self.clock.now_ms() / 1000
 

@@ -59,6 +59,10 @@ class Sink(Protocol):
         """A value was dropped because it cannot be right; told once an hour for each channel."""
         ...
 
+    def remark(self, feed: Feed, text: str) -> None:
+        """The adapter complains: it cannot keep its period, or misses frames; told once an hour."""
+        ...
+
 
 class Follower:
     """Follows one source until told to stop. Whatever it does, other sources go on.
@@ -118,13 +122,12 @@ class Follower:
                 continue
             missed = 0
             self._take(reading)
+            self._pass_on_complaint()
 
     def _take(self, reading: Reading) -> None:
         for channel, reason in reading.rejected.items():
             self.counts["dropped"] += 1
-            last = self._told.get(channel)
-            if last is None or self._now_s() - last >= TELL_S:
-                self._told[channel] = self._now_s()
+            if self._due(channel):
                 self._sink.dropped(self._feed, channel, reason)
         if not reading.values:
             return
@@ -132,6 +135,20 @@ class Follower:
         self.counts["readings"] += 1
         self._sink.up(self._feed)
         self._sink.took(self._feed, reading)
+
+    def _pass_on_complaint(self) -> None:
+        """Tell of an adapter's own trouble (a period it cannot keep, frames it missed), once an hour."""
+        complaint = getattr(self._feed.adapter, "complaint", None)
+        if complaint and self._due("complaint"):
+            self._sink.remark(self._feed, str(complaint))
+
+    def _due(self, what: str) -> bool:
+        """Whether the same complaint was not told within the hour."""
+        last = self._told.get(what)
+        if last is not None and self._now_s() - last < TELL_S:
+            return False
+        self._told[what] = self._now_s()
+        return True
 
     def _complain(self, cause: str) -> None:
         self.counts["outages"] += 1

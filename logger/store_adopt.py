@@ -36,6 +36,7 @@ class Adopter:
         self._now_ms = now_ms
         self._pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn")) if workers else None
         self._waiting: deque[tuple[Job, Future[Prepared]]] = deque()
+        self._parts: dict[Subject, tuple[str, list[pa.Table]]] = {}
         self._known: dict[tuple[Subject, str], pa.Table] = {}
         self.outcome = Adopted()
 
@@ -53,12 +54,13 @@ class Adopter:
             if day_bounds_ms(day, self._store.zone)[1] > self._now_ms:
                 self._put_hot(subject, part)
             else:
-                self._put_day(subject, day, part)
+                self._collect(subject, day, part)
 
     def flush(self) -> Adopted:
         """Enter all that is waiting; return what became of everything so far."""
-        while self._waiting:
-            self._enter_one()
+        for subject in sorted(self._parts, key=lambda s: s.kind, reverse=True):  # witnesses first
+            self._close_day(subject)
+        self._enter_all()
         self._known.clear()
         return self.outcome
 
@@ -75,9 +77,28 @@ class Adopter:
             if self._pool is not None:
                 self._pool.shutdown(wait=True, cancel_futures=True)
 
+    def _collect(self, subject: Subject, day: str, part: pa.Table) -> None:
+        """Hold a day back until another begins: a file read in blocks brings it in parts."""
+        if subject in self._parts and self._parts[subject][0] != day:
+            self._close_day(subject)
+        self._parts.setdefault(subject, (day, []))[1].append(part)
+
+    def _close_day(self, subject: Subject) -> None:
+        from logger.sealing import merge
+
+        day, parts = self._parts.pop(subject)
+        whole = parts[0]
+        for part in parts[1:]:
+            whole = merge(whole, part, subject.kind)
+        self._put_day(subject, day, whole)
+
+    def _enter_all(self) -> None:
+        while self._waiting:
+            self._enter_one()
+
     def _put_day(self, subject: Subject, day: str, part: pa.Table) -> None:
         if any(job.subject == subject and job.day == day for job, _ in self._waiting):
-            self.flush()
+            self._enter_all()
         with self._store.reading() as conn:
             job = sealing_day.gather(conn, subject, day, self._store.zone, part, self._known)
         if job is None:

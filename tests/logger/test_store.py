@@ -97,6 +97,14 @@ def test_other_readings_for_a_sealed_day_become_a_revision(store: Store, make_da
     assert result.superseded == (("A", "2026-02-07", 1),)
 
 
+def test_a_day_that_comes_in_parts_is_sealed_once(store: Store, make_day: Any) -> None:
+    days = pa.concat_tables([make_day("2026-02-06"), make_day("2026-02-07")])
+    with store.adopting(now_ms=NOON, workers=0) as adopter:
+        for start in range(0, 2880, 500):
+            adopter.put(A, days.slice(start, 500))
+    assert (adopter.outcome.sealed, adopter.outcome.revised) == (2, 0)
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 1439), st.integers(1, 600)), min_size=1, max_size=4))
 def test_any_order_and_overlap_of_parts_gives_the_same_day(
@@ -205,7 +213,7 @@ def test_missing_values_are_nan(store: Store) -> None:
 
 
 def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path, make_day: Any) -> None:
-    chains = []
+    chains: list[Any] = []
     for workers in (0, 2):
         with Store.open(tmp_path / f"{workers}.db", write=True, timezone="Europe/Vienna") as store:
             with store.adopting(now_ms=NOON, workers=workers) as adopter:
