@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 import time
 
+from adapters.assembler import Assembler
 from adapters.base import Reading, Subject
 from adapters.binding import find_binding, load_binding
-from adapters.can_plan import Assembler
 from adapters.can_port import CanPort, port_to
 from adapters.configs import CanConfig
 from adapters.errors import ConfigError, SourceLost, SourceTimeout

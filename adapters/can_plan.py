@@ -1,7 +1,8 @@
 """A binding compiled for speed: frames are kept as they come, and decoded once, when a reading is made.
 
-Of a frame that repeats many times within one period only the last is decoded. Signals that are whole bytes
-are taken out with one `struct` call a frame; the rest by shift and mask.
+Of a frame that repeats many times within one period only the last is decoded. All signals of a frame come
+out of one `struct` call if they are whole bytes, else out of one integer by shift and mask; a value whose
+conversion is a whole-number line needs no more than a multiplication and a comparison.
 """
 
 from __future__ import annotations
@@ -11,8 +12,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from adapters.binding import Binding, Bits, BoundSignal, Condition
+from adapters.rule import Rule
 
 Extract = Callable[[bytes], float]
+Unpack = Callable[[bytes], Sequence[float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Quick:
+    """A conversion without special cases: stored = raw × gain + shift if that lies within the limits."""
+
+    channel: str
+    gain: int
+    shift: int
+    low: int
+    high: int
+    absent: frozenset[int]
+    rule: Rule
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,20 +42,25 @@ class Group:
     condition : Condition
         What its multiplexers must read.
     signals : tuple of BoundSignal
-        The signals.
+        The signals, in the order of `unpack`.
     unpack : callable or None
-        Payload → raw values of all signals, if `struct` can do it.
+        Payload → raw values of all signals; None if they have to be taken one by one.
     size : int
         Bytes that `unpack` needs. [bytes]
+    quick : tuple of Quick or None
+        Conversions, if all are quick and of the same age.
     plain : tuple or None
-        (channels, low, high) if stored = raw for all, which then needs no rule a value.
+        (channels, low, high) if stored = raw for all.
+    stale_s : float
+        Longest life of a value. [s]
     """
 
     key: int
     condition: Condition
     signals: tuple[BoundSignal, ...]
-    unpack: Callable[[bytes], tuple[float, ...]] | None
+    unpack: Unpack | None
     size: int
+    quick: tuple[Quick, ...] | None
     plain: tuple[tuple[str, ...], int, int] | None
     stale_s: float
 
@@ -52,17 +73,18 @@ def extractor(bits: Bits) -> Extract:
     175
     """
     shift, mask, size = bits.shift, (1 << bits.length) - 1, bits.size
-    sign, wrap = 1 << (bits.length - 1), 1 << bits.length
-    little, signed, form = bits.little, bits.signed, bits.form
-    width = bits.length // 8
+    sign = 1 << (bits.length - 1) if bits.signed else 0
+    form, width = bits.form, bits.length // 8
+    order = "little" if bits.little else "big"
+    if bits.little and not shift and not sign and not form and bits.length == 8:
+        return lambda payload: payload[0]
 
     def extract(payload: bytes) -> float:
-        word = int.from_bytes(payload if little else payload[:size], "little" if little else "big")
-        raw = word >> shift & mask
+        raw = int.from_bytes(payload[:size], order) >> shift & mask  # type: ignore[arg-type] # one of two words
         if form:
             number: float = struct.unpack(form, raw.to_bytes(width, "big"))[0]
             return number
-        return raw - wrap if signed and raw & sign else raw
+        return (raw ^ sign) - sign
 
     return extract
 
@@ -70,25 +92,30 @@ def extractor(bits: Bits) -> Extract:
 def groups_of(binding: Binding) -> tuple[Group, ...]:
     """Group the signals of a binding by frame and multiplexer state."""
     together: dict[tuple[int, Condition], list[BoundSignal]] = {}
+    feeds: dict[str, int] = {}
     for signal in binding.signals:
         together.setdefault((signal.key, signal.condition), []).append(signal)
-    return tuple(_group(key, condition, signals) for (key, condition), signals in together.items())
+        feeds[signal.rule.channel] = feeds.get(signal.rule.channel, 0) + 1
+    shared = {channel for channel, count in feeds.items() if count > 1}
+    return tuple(_group(key, condition, signals, shared) for (key, condition), signals in together.items())
 
 
-def _group(key: int, condition: Condition, signals: Sequence[BoundSignal]) -> Group:
-    ordered = sorted(signals, key=lambda s: _first_byte(s.bits))
-    form = _struct_form([s.bits for s in ordered])
-    chosen = tuple(ordered) if form is not None else tuple(signals)
-    unpacker = struct.Struct(form) if form is not None else None
-    return Group(
-        key=key,
-        condition=condition,
-        signals=chosen,
-        unpack=None if unpacker is None else unpacker.unpack_from,
-        size=0 if unpacker is None else unpacker.size,
-        plain=_plain(chosen) if unpacker is not None else None,
-        stale_s=max(s.stale_s for s in chosen),
-    )
+def _group(key: int, condition: Condition, signals: Sequence[BoundSignal], shared: set[str]) -> Group:
+    ordered = tuple(sorted(signals, key=lambda s: _first_byte(s.bits)))
+    row = [s.bits for s in ordered]
+    form = _struct_form(row)
+    unpack: Unpack | None
+    if form is not None:
+        compiled = struct.Struct(form)
+        unpack, size = compiled.unpack_from, compiled.size
+    else:
+        unpack, size = _bit_unpacker(row), max(bits.size for bits in row)
+    one_age = len({s.stale_s for s in ordered}) == 1
+    quick = tuple(_quick(s) for s in ordered)
+    usable = unpack is not None and one_age and not any(q is None or q.channel in shared for q in quick)
+    chosen = tuple(q for q in quick if q is not None) if usable else None
+    stale_s = max(s.stale_s for s in ordered)
+    return Group(key, condition, ordered, unpack, size, chosen, _plain(chosen), stale_s)
 
 
 def _first_byte(bits: Bits) -> int:
@@ -111,126 +138,95 @@ def _struct_form(row: Sequence[Bits]) -> str | None:
     return form
 
 
-def _plain(signals: Sequence[BoundSignal]) -> tuple[tuple[str, ...], int, int] | None:
-    rules = [s.rule for s in signals]
-    first = rules[0]
-    alike = all(
-        r.kind == "number" and r.gain == 1 and r.shift_by == 0 and (r.low, r.high) == (first.low, first.high)
-        for r in rules
-    )
-    integers = not any(s.bits.form for s in signals)
-    outside = all(not first.low <= a <= first.high for r in rules for a in r.absent)
-    same_age = len({s.stale_s for s in signals}) == 1
-    if not (alike and integers and outside and same_age):
+def _bit_unpacker(row: Sequence[Bits]) -> Unpack | None:
+    """Take signals of one byte order out of one integer; None if they differ or one is a float."""
+    little = row[0].little
+    if any(bits.form or bits.little != little for bits in row):
         return None
-    return tuple(r.channel for r in rules), first.low, first.high
+    size, order = max(bits.size for bits in row), "little" if little else "big"
+    cuts = tuple(
+        (
+            bits.shift if little else bits.shift + 8 * (size - bits.size),
+            (1 << bits.length) - 1,
+            1 << (bits.length - 1) if bits.signed else 0,
+        )
+        for bits in row
+    )
+
+    def unpack(payload: bytes) -> list[float]:
+        word = int.from_bytes(payload[:size], order)  # type: ignore[arg-type] # one of two words
+        return [((word >> shift & mask) ^ sign) - sign for shift, mask, sign in cuts]
+
+    return unpack
 
 
-class Assembler:
-    """Keeps the newest frame of every group and makes readings of them.
+def _quick(signal: BoundSignal) -> Quick | None:
+    rule = signal.rule
+    if signal.bits.form:
+        return None
+    if rule.kind == "number" and rule.gain.is_integer() and rule.shift_by.is_integer():
+        return Quick(rule.channel, int(rule.gain), int(rule.shift_by), rule.low, rule.high, rule.absent, rule)
+    if rule.kind == "bits" and rule.cases is None:
+        return Quick(rule.channel, 1 << rule.shift, 0, 0, rule.high, rule.absent, rule)
+    simple = rule.bit is None and rule.on is None and rule.off is None and not rule.invert
+    if rule.kind == "flag" and simple and signal.bits.length == 1 and not signal.bits.signed:
+        return Quick(rule.channel, 1, 0, 0, 1, rule.absent, rule)
+    return None
+
+
+def _plain(quick: Sequence[Quick] | None) -> tuple[tuple[str, ...], int, int] | None:
+    if quick is None:
+        return None
+    low, high = quick[0].low, quick[0].high
+    alike = all((q.gain, q.shift, q.low, q.high) == (1, 0, low, high) for q in quick)
+    if not alike or any(low <= raw <= high for q in quick for raw in q.absent):
+        return None
+    return tuple(q.channel for q in quick), low, high
+
+
+def decode_group(
+    group: Group, payload: bytes, age_s: float, values: dict[str, int], rejected: dict[str, str]
+) -> None:
+    """Decode one frame of a group into channels.
 
     Parameters
     ----------
-    binding : Binding
-        What to listen for.
-
-    Attributes
-    ----------
-    newest_s : float
-        When the newest frame of the binding came. [s]
+    group : Group
+        Which signals.
+    payload : bytes
+        The frame.
+    age_s : float
+        Its age. [s]
+    values, rejected : dict
+        Filled: stored integers, and reasons for refused values.
     """
-
-    def __init__(self, binding: Binding) -> None:
-        self.binding = binding
-        self._groups = groups_of(binding)
-        self._payload: list[bytes] = [b""] * len(self._groups)
-        self._time_s: list[float] = [float("-inf")] * len(self._groups)
-        self._direct: dict[int, int] = {}
-        self._muxed: dict[int, list[tuple[list[tuple[Extract, int, frozenset[int]]], int]]] = {}
-        for number, group in enumerate(self._groups):
-            if group.condition:
-                tests = [(extractor(bits), bits.size, ids) for bits, ids in group.condition]
-                self._muxed.setdefault(group.key, []).append((tests, number))
-            else:
-                self._direct[group.key] = number
-        self._rest = [[(s, extractor(s.bits)) for s in group.signals] for group in self._groups]
-        self._missing = set(binding.complete)
-        self.newest_s = float("-inf")
-        self.fresh = False
-
-    @property
-    def keys(self) -> frozenset[int]:
-        """Frame keys the binding reads, or counts as ends of a round."""
-        return frozenset(group.key for group in self._groups) | self.binding.complete
-
-    @property
-    def complete(self) -> bool:
-        """Whether every message that completes a round has come since the last reading."""
-        return bool(self.binding.complete) and not self._missing
-
-    def take(self, key: int, payload: bytes, time_s: float) -> None:
-        """Take a frame: its key, its bytes, when it came. [s]"""
-        number = self._direct.get(key)
-        if number is not None:
-            self._payload[number] = payload
-            self._time_s[number] = time_s
-        muxed = self._muxed.get(key)
-        if muxed is not None:
-            for tests, place in muxed:
-                if all(len(payload) >= size and read(payload) in ids for read, size, ids in tests):
-                    self._payload[place] = payload
-                    self._time_s[place] = time_s
-        elif number is None:
-            self._missing.discard(key)
+    if group.unpack is None or len(payload) < group.size:
+        for signal in group.signals:
+            if len(payload) < signal.bits.size:
+                rejected[signal.rule.channel] = f"frame too short ({len(payload)} bytes)"
+            elif age_s <= signal.stale_s:
+                _put(signal.rule, extractor(signal.bits)(payload), values, rejected)
+        return
+    raws = group.unpack(payload)
+    if group.plain is not None:
+        names, low, high = group.plain
+        if low <= min(raws) and max(raws) <= high:
+            values.update(zip(names, raws, strict=True))  # type: ignore[arg-type] # quick: integers only
             return
-        self.newest_s = time_s
-        self.fresh = True
-        if self._missing:
-            self._missing.discard(key)
-
-    def snapshot(self, now_s: float) -> tuple[dict[str, int], dict[str, str]]:
-        """Decode what is not stale.
-
-        Parameters
-        ----------
-        now_s : float
-            Time now, on the clock of `take`. [s]
-
-        Returns
-        -------
-        (dict, dict)
-            Stored integers by channel, and reasons for refused values by channel.
-        """
-        values: dict[str, int] = {}
-        rejected: dict[str, str] = {}
-        self.fresh = False
-        self._missing = set(self.binding.complete)
-        for number, group in enumerate(self._groups):
-            age_s = now_s - self._time_s[number]
-            if age_s > group.stale_s:
-                continue
-            payload = self._payload[number]
-            if group.unpack is not None and len(payload) >= group.size:
-                raws = group.unpack(payload)
-                if group.plain is not None:
-                    names, low, high = group.plain
-                    if low <= min(raws) and max(raws) <= high:
-                        values.update(zip(names, raws, strict=True))  # type: ignore[arg-type]
-                        continue
-                for signal, raw in zip(group.signals, raws, strict=True):
-                    if age_s <= signal.stale_s:
-                        _put(signal, raw, values, rejected)
-                continue
-            for signal, extract in self._rest[number]:
-                if len(payload) < signal.bits.size:
-                    rejected[signal.rule.channel] = f"frame too short ({len(payload)} bytes)"
-                elif age_s <= signal.stale_s:
-                    _put(signal, extract(payload), values, rejected)
-        return values, rejected
+    if group.quick is not None:
+        for quick, raw in zip(group.quick, raws, strict=True):
+            stored = raw * quick.gain + quick.shift
+            if quick.low <= stored <= quick.high and raw not in quick.absent:
+                values[quick.channel] = stored  # type: ignore[assignment] # quick: integers only
+            else:
+                _put(quick.rule, raw, values, rejected)
+        return
+    for signal, raw in zip(group.signals, raws, strict=True):
+        if age_s <= signal.stale_s:
+            _put(signal.rule, raw, values, rejected)
 
 
-def _put(signal: BoundSignal, raw: float, values: dict[str, int], rejected: dict[str, str]) -> None:
-    rule = signal.rule
+def _put(rule: Rule, raw: float, values: dict[str, int], rejected: dict[str, str]) -> None:
     stored = rule(raw)
     if stored is None:
         return

@@ -8,8 +8,8 @@ import time
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+from adapters.assembler import Assembler
 from adapters.binding import EXTENDED
-from adapters.can_plan import Assembler
 from adapters.configs import CanConfig
 from adapters.errors import SourceLost
 from adapters.gate import ListenOnlyBus, RequestFrame

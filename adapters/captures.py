@@ -10,8 +10,8 @@ from typing import IO, TYPE_CHECKING, Any
 
 import pyarrow as pa
 
+from adapters.assembler import Assembler
 from adapters.binding import Binding, frame_key
-from adapters.can_plan import Assembler
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
 from adapters.errors import ImportFormatError
 
@@ -132,7 +132,7 @@ def _reader(path: Path, outcome: CaptureOutcome) -> Any:
         file = path.open(encoding="ascii", errors="replace")
         if path.suffix.lower() == ".asc":
             return can.ASCReader(file, relative_timestamp=False)
-        return can.CanutilsLogReader(_FrameLines(file, outcome))  # type: ignore[arg-type]
+        return can.CanutilsLogReader(_FrameLines(file, outcome))  # type: ignore[arg-type] # reads lines only
     except FileNotFoundError as exc:
         raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
     except Exception as exc:

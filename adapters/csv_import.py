@@ -100,7 +100,7 @@ class _opened:  # noqa: N801 - reads as a verb in a with statement
                 f"{self._path}: cannot be read: {exc.strerror}", "check owner and mode"
             ) from exc
         if self._path.suffix == ".gz":
-            return gzip.GzipFile(fileobj=self._raw), self._raw, size  # type: ignore[return-value]
+            return gzip.GzipFile(fileobj=self._raw), self._raw, size  # type: ignore[return-value] # a GzipFile reads like any
         return self._raw, self._raw, size
 
     def __exit__(self, *_: object) -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 import cantools
 import pytest
 
+from adapters.assembler import Assembler
 from adapters.binding import find_binding, load_binding, load_database, parse_binding
-from adapters.can_plan import Assembler
 from adapters.errors import MapError
 from adapters.registers import SHIPPED
 from adapters.toml_file import TomlFile

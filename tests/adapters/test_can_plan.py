@@ -11,8 +11,9 @@ from cantools.database.conversion import BaseConversion
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from adapters.assembler import Assembler
 from adapters.binding import bits_of, parse_binding
-from adapters.can_plan import Assembler, extractor, groups_of
+from adapters.can_plan import extractor, groups_of
 from adapters.toml_file import TomlFile
 
 
@@ -63,8 +64,8 @@ def assembled(rows: list[tuple[int, int, str, bool, bool]], count: int) -> Assem
 def test_struct_path_agrees_with_bit_path(payload: bytes) -> None:
     """Three signals go through one struct call; a fourth, of 24 bits, sends all through shift and mask."""
     fast, slow = assembled(ROWS, 3), assembled(ROWS, 4)
-    assert groups_of(fast.binding)[0].unpack is not None
-    assert groups_of(slow.binding)[0].unpack is None
+    names = [getattr(groups_of(one.binding)[0].unpack, "__name__", "") for one in (fast, slow)]
+    assert names == ["unpack_from", "unpack"]
     for one in (fast, slow):
         one.take(1, payload, 0.0)
     quick, thorough = fast.snapshot(0.0), slow.snapshot(0.0)

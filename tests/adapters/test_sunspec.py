@@ -163,7 +163,8 @@ def test_every_cell_through_their_encoder(peers: Any, base: int) -> None:
         "balancing_cells": 0b100,
     }  # fmt: skip
     assert identity == {
-        "maker": "Hillside", "model": "Orchard 48", "version": "1.2", "serial": "A-0001", "module 1 serial": "M-1",
+        "maker": "Hillside", "model": "Orchard 48", "version": "1.2", "serial": "A-0001",
+        "module 1 serial": "M-1",
     }  # fmt: skip
 
 
@@ -202,7 +203,8 @@ def test_their_client_reads_the_same(peers: Any) -> None:
 def test_modules_in_series_are_numbered_through(peers: Any) -> None:
     string = device.Model(
         804,
-        data={"Idx": 1, "NMod": 2, "SoC": 50, "SoC_SF": 0, "A": 100, "A_SF": -1, "V": 5300, "V_SF": -2, "Evt1": 0,
+        data={"Idx": 1, "NMod": 2, "SoC": 50, "SoC_SF": 0, "A": 100, "A_SF": -1, "V": 5300, "V_SF": -2,
+              "Evt1": 0,
               "CellV_SF": -3, "ModTmp_SF": 0, "lithium_ion_string_module": [{}, {}]},
     )  # fmt: skip
     image = words(common(), string, module(1, 2, 8, 3400), module(1, 1, 8, 3300))
