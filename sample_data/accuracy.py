@@ -6,14 +6,19 @@ Knows nothing of the analysis: anything with the attributes of `FindingLike` can
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sample_data.bank import Fault, bank_day
 from sample_data.faults import Case
-from sample_data.history import TripTruth
+from sample_data.history import DayTruth, TripTruth
 from sample_data.telemetry import CLEAN
+
+Array = NDArray[np.float64]
 
 CELL_KINDS = frozenset(
     ("static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead")
@@ -176,49 +181,83 @@ def is_false(case: Case, finding: FindingLike) -> bool:
     return True
 
 
-def true_size(case: Case, fault: Fault, unit: str) -> float | None:
-    """Return the true size of a fault in a finding's unit; None where they are not the same quantity."""
-    day = bank_day(case.scenario, case.days - 1)
-    spec = case.scenario.packs[0]
-    cell = (fault.cell or 1) - 1
-    for pack in day.packs:
-        if pack.spec.name == fault.pack:
-            spec = pack.spec
-            capacity = float(pack.capacity_ah[cell])
+def _against_median(values: Array, cell: int) -> float:
+    return float(values[cell] - np.median(values))
+
+
+def true_size(case: Case, fault: Fault, unit: str, last: DayTruth) -> float | None:
+    """Return the true size of a fault on the last day, in a finding's unit.
+
+    What is compared with the neighbours is compared with the median cell, as no cell is exactly average.
+
+    Parameters
+    ----------
+    case, fault : Case, Fault
+    unit : str
+        Unit of the finding.
+    last : DayTruth
+        The truth about the last day.
+
+    Returns
+    -------
+    float or None
+        None where finding and fault are not the same quantity.
+    """
+    factor = {"m": 1000.0}.get(unit[:1], 1.0) if unit[1:] in ("A", "V", "Ω") else 1.0
+    base = unit[1:] if factor > 1 else unit
+    if fault.kind in CELL_KINDS and fault.cell is not None:
+        size = _cell_size(case, fault, base, last, fault.cell - 1)
+    else:
+        size = _pack_size(case, fault, base)
+    return None if size is None else size * factor
+
+
+def _cell_size(case: Case, fault: Fault, unit: str, last: DayTruth, cell: int) -> float | None:
+    truth = last.packs[fault.pack]
+    capacity = np.array(truth.capacity_ah)
     chemistry = case.scenario.chemistry
-    ohm = fault.size * (chemistry.r0_ohm + chemistry.rc_ohm[0])
-    sizes: Mapping[tuple[str, str], float] = {
-        ("self_discharge", "mA"): fault.size * 1000,
-        ("self_discharge", "A"): fault.size,
-        ("static_offset", "Ah"): fault.size,
-        ("low_capacity", "1"): fault.size,
-        ("low_capacity", "Ah"): fault.size / (1 - fault.size) * capacity if fault.pack != "bank" else 0.0,
-        ("high_resistance", "Ω"): ohm,
-        ("high_resistance", "mΩ"): ohm * 1000,
-        ("high_resistance", "1"): fault.size,
+    day = bank_day(case.scenario, case.days - 1)
+    pack = next(p for p in day.packs if p.spec.name == fault.pack)
+    ohm = pack.r0_ohm + sum(chemistry.rc_ohm) * pack.rc_scale
+    sizes = {
+        ("self_discharge", "A"): _against_median(np.array(truth.leak_a), cell),
+        ("static_offset", "Ah"): _against_median(np.array(truth.charge_ah) - capacity, cell),
+        ("low_capacity", "Ah"): -_against_median(capacity, cell),
+        ("low_capacity", "1"): -_against_median(capacity, cell) / float(np.median(capacity)),
+        ("high_resistance", "Ω"): _against_median(ohm, cell),
+        ("high_resistance", "1"): _against_median(ohm, cell) / float(np.median(ohm)),
         ("loose_link", "Ω"): fault.size,
-        ("loose_link", "mΩ"): fault.size * 1000,
         ("sense_lead", "V"): fault.size,
-        ("sense_lead", "mV"): fault.size * 1000,
-        ("temperature_sensor", "°C"): fault.size,
-        ("current_sensor", "A"): case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
+    }
+    return sizes.get((fault.kind, unit))
+
+
+def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
+    spec = next((p for p in case.scenario.packs if p.name == fault.pack), case.scenario.packs[0])
+    gain = fault.variant == "gain"
+    sizes = {
+        ("temperature_sensor", "°C"): None if fault.variant == "stuck" else fault.size,
+        ("current_sensor", "A"): None
+        if gain
+        else case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
+        ("current_sensor", "1"): spec.gain * (1 + fault.size) * case.mess.gain - 1 if gain else None,
         ("lead_resistance", "Ω"): case.scenario.inverter.lead_ohm + fault.size,
-        ("lead_resistance", "mΩ"): 1000 * (case.scenario.inverter.lead_ohm + fault.size),
         ("heater_fault", "1"): fault.size,
         ("capacity_fade", "1"): fault.size,
         ("capacity_fade", "1/a"): fault.size,
         ("data_gap", "d"): fault.size,
+        ("data_gap", "h"): fault.size * 24,
         ("data_gap", "s"): fault.size * 86400,
     }
-    if fault.variant == "stuck" or (fault.variant == "gain" and unit == "A"):
-        return None
-    if fault.kind == "current_sensor" and unit == "1":
-        return spec.gain * (1 + fault.size) * case.mess.gain - 1
     return sizes.get((fault.kind, unit))
 
 
 def judge(
-    case: Case, fault: Fault, reviews: Sequence[tuple[dt.date, Findings]], trips: Sequence[TripTruth]
+    case: Case,
+    fault: Fault,
+    reviews: Sequence[tuple[dt.date, Findings]],
+    trips: Sequence[TripTruth],
+    last_truth: DayTruth,
 ) -> Verdict:
     """Score one fault.
 
@@ -231,6 +270,8 @@ def judge(
         In order; what was said on the evening of that day.
     trips : sequence of TripTruth
         Every protection that opened.
+    last_truth : DayTruth
+        About the last day.
     """
     last = [f for f in reviews[-1][1] if at_place(fault, f)]
     said = max(
@@ -242,7 +283,7 @@ def judge(
     onset = case.first_day + dt.timedelta(days=fault.onset_day)
     trip = first_trip(fault, trips)
     right = said is not None and said.kind == fault.kind
-    truth = true_size(case, fault, said.unit) if said is not None and right else None
+    truth = true_size(case, fault, said.unit, last_truth) if said is not None and right else None
     covered = None
     if said is not None and truth is not None and said.low is not None and said.high is not None:
         low, high = (

@@ -1,10 +1,12 @@
 import datetime as dt
 from dataclasses import dataclass
 
+import pytest
+
 from sample_data.accuracy import confusion, is_false, judge, summary, table
 from sample_data.bank import Fault, with_faults
 from sample_data.faults import Case
-from sample_data.history import TripTruth
+from sample_data.history import DayTruth, PackTruth, TripTruth
 from sample_data.orchard import ORCHARD
 
 LEAK = Fault("self_discharge", "B", 11, 0.022, onset_day=5)
@@ -33,6 +35,12 @@ class Said:
     forecast: Expected | None = None
 
 
+ZEROS = (0.0,) * 16
+LEAKS = tuple(0.024 if i == 10 else 0.002 for i in range(16))
+PACK = PackTruth((283.0,) * 16, LEAKS, ZEROS, ZEROS, *([0.0] * 11))
+TRUTH = DayTruth({"A": PACK, "B": PACK}, (), 0.0, 0.0, full=True)
+
+
 def day(number: int) -> dt.date:
     return FIRST + dt.timedelta(days=number)
 
@@ -41,12 +49,12 @@ def test_found_with_cause_size_and_lead():
     soon = Expected("2025-12-08", "2025-12-01", "2025-12-20")
     hit = Said("self_discharge", "B", 11, "watch", 21.0, 18.0, 24.0, forecast=soon)
     trips = [TripTruth(dt.datetime(2025, 12, 10, 6, tzinfo=dt.UTC).timestamp(), "B", 11, "low")]
-    verdict = judge(CASE, LEAK, [(day(7), ()), (day(14), (hit,)), (day(39), (hit,))], trips)
+    verdict = judge(CASE, LEAK, [(day(7), ()), (day(14), (hit,)), (day(39), (hit,))], trips, TRUTH)
     assert verdict.found == day(14)
     assert (verdict.delay_d, verdict.lead_d) == (9, 25)
     assert verdict.right
     assert verdict.covered
-    assert verdict.truth == 22.0
+    assert verdict.truth == pytest.approx(22.0)
     assert verdict.forecast
     assert verdict.false == ()
     assert "1 of 1" in summary([verdict])
@@ -55,7 +63,9 @@ def test_found_with_cause_size_and_lead():
 
 
 def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right():
-    verdict = judge(CASE, LEAK, [(day(39), (Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah"),))], [])
+    verdict = judge(
+        CASE, LEAK, [(day(39), (Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah"),))], [], TRUTH
+    )
     assert verdict.found
     assert not verdict.right
     assert verdict.covered is None
