@@ -340,15 +340,20 @@ def _yes(value: bool | None) -> str:
     return "–" if value is None else "yes" if value else "NO"
 
 
+def _name(fault: Fault) -> str:
+    cell = f" {fault.cell}" if fault.cell else ""
+    return f"{fault.kind} {fault.size:g} {fault.variant} {fault.pack}{cell}".replace("  ", " ")
+
+
 def table(verdicts: Sequence[Verdict]) -> str:
     """Return the verdicts as lines of text, one a fault."""
-    head = f"{'case':58} {'found':>6} {'delay':>5} {'lead':>4} {'trip in':>7} {'cause given':20} {'conf':>4}"
+    head = f"{'fault':44} {'telemetry':15} {'found':>6} {'delay':>5} {'lead':>4} {'trip in':>7} {'cause given':20} {'conf':>4}"
     lines = [f"{head} {'value':>9} {'truth':>9} {'unit':4} in 95 %"]
     for v in verdicts:
         found = "yes" if v.found else "note" if v.noted else "NO"
         value, truth = ("–" if x is None else f"{x:.3g}" for x in (v.value, v.truth))
         lines.append(
-            f"{v.case:58} {found:>6} {_days(v.delay_d):>5} {_days(v.lead_d):>4} {_yes(v.forecast):>7} "
+            f"{_name(v.fault):44} {v.case.split(':')[0]:15} {found:>6} {_days(v.delay_d):>5} {_days(v.lead_d):>4} {_yes(v.forecast):>7} "
             f"{v.kind + ('' if v.right else ' ✗'):20} {v.confidence:4.2f} {value:>9} {truth:>9} {v.unit:4} "
             f"{_yes(v.covered)}"
         )

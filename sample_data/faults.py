@@ -133,86 +133,142 @@ def place(
     )
 
 
-# kind, size, cell, variant, onset day, ramp days, days, first day
-_Row = tuple[str, float, int | None, str, int, float, int, dt.date]
-_ROWS: tuple[_Row, ...] = (
-    ("self_discharge", 0.006, 4, "", 0, 0, 90, AUTUMN),
-    ("self_discharge", 0.012, 9, "", 20, 0, 100, AUTUMN),
-    ("self_discharge", 0.025, 16, "", 30, 0, 100, SPRING),
-    ("self_discharge", 0.060, 2, "", 20, 0, 100, AUTUMN),
-    ("self_discharge", 0.100, 7, "", 15, 40, 90, SPRING),
-    ("static_offset", -4.0, 6, "", 0, 0, 70, AUTUMN),
-    ("static_offset", -12.0, 12, "", 0, 0, 70, SPRING),
-    ("static_offset", 6.0, 3, "", 0, 0, 70, AUTUMN),
-    ("low_capacity", 0.05, 5, "", 0, 0, 80, AUTUMN),
-    ("low_capacity", 0.11, 10, "", 0, 0, 80, SPRING),
-    ("low_capacity", 0.20, 1, "", 0, 0, 80, AUTUMN),
-    ("high_resistance", 0.5, 8, "", 0, 0, 70, AUTUMN),
-    ("high_resistance", 1.0, 14, "", 25, 0, 80, SPRING),
-    ("high_resistance", 2.0, 2, "", 20, 20, 80, AUTUMN),
-    ("loose_link", 0.15e-3, 4, "one", 0, 0, 70, AUTUMN),
-    ("loose_link", 0.4e-3, 11, "both", 25, 10, 80, SPRING),
-    ("loose_link", 1.0e-3, 7, "one", 30, 0, 80, AUTUMN),
-    ("sense_lead", 0.010, 6, "", 10, 0, 60, AUTUMN),
-    ("sense_lead", 0.030, 13, "", 20, 0, 70, SPRING),
-    ("temperature_sensor", 14.0, 2, "stuck", 15, 0, 60, AUTUMN),
-    ("temperature_sensor", 6.0, 3, "bias", 15, 0, 60, SPRING),
-    ("temperature_sensor", -5.0, 1, "bias", 15, 0, 60, AUTUMN),
-    ("current_sensor", 0.5, None, "offset", 10, 0, 60, AUTUMN),
-    ("current_sensor", 1.5, None, "offset", 10, 0, 60, SPRING),
-    ("current_sensor", 0.05, None, "gain", 10, 0, 60, AUTUMN),
-    ("uneven_sharing", 3.0e-3, None, "", 0, 0, 60, AUTUMN),
-    ("uneven_sharing", 8.0e-3, None, "", 20, 0, 70, SPRING),
-    ("lead_resistance", 0.7e-3, None, "", 15, 25, 70, SPRING),
-    ("lead_resistance", 2.0e-3, None, "", 15, 40, 70, AUTUMN),
-    ("heater_fault", 1.0, None, "", 25, 0, 60, MIDWINTER),
-    ("heater_fault", 0.6, None, "", 20, 0, 60, MIDWINTER),
-    ("cold_charging", 4.0, None, "", 0, 0, 60, MIDWINTER),
-    ("cold_charging", 8.0, None, "", 10, 0, 60, MIDWINTER),
-    ("balancing_behind", 0.012, None, "", 0, 0, 100, AUTUMN),
-    ("capacity_fade", 0.08, None, "", 0, 0, 420, AUTUMN),
-    ("data_gap", 5.0, None, "", 0, 0, 45, AUTUMN),
+# name, days, first day, then for pack A, pack B or "bank": kind, size, cell, variant, onset day, ramp days
+_Row = tuple[str, float, int | None, str, int, float]
+_Bank = tuple[int, dt.date, dict[str, _Row]]
+_BANKS: tuple[_Bank, ...] = (
+    (
+        90,
+        AUTUMN,
+        {"A": ("self_discharge", 0.006, 4, "", 0, 0), "B": ("low_capacity", 0.11, 10, "", 0, 0)},
+    ),
+    (
+        100,
+        AUTUMN,
+        {"A": ("self_discharge", 0.060, 2, "", 20, 0), "B": ("self_discharge", 0.012, 9, "", 20, 0)},
+    ),
+    (
+        90,
+        SPRING,
+        {"A": ("self_discharge", 0.025, 16, "", 30, 0), "B": ("high_resistance", 1.0, 14, "", 25, 0)},
+    ),
+    (
+        75,
+        SPRING,
+        {"A": ("self_discharge", 0.100, 7, "", 15, 30), "B": ("static_offset", -12.0, 12, "", 0, 0)},
+    ),
+    (
+        75,
+        AUTUMN,
+        {"A": ("static_offset", -4.0, 6, "", 0, 0), "B": ("high_resistance", 0.5, 8, "", 0, 0)},
+    ),
+    (
+        75,
+        AUTUMN,
+        {"A": ("static_offset", 6.0, 3, "", 0, 0), "B": ("loose_link", 0.15e-3, 4, "one", 0, 0)},
+    ),
+    (
+        80,
+        AUTUMN,
+        {"A": ("low_capacity", 0.05, 5, "", 0, 0), "B": ("loose_link", 1.0e-3, 7, "one", 30, 0)},
+    ),
+    (
+        75,
+        AUTUMN,
+        {"A": ("low_capacity", 0.20, 1, "", 0, 0), "B": ("sense_lead", 0.010, 6, "", 10, 0)},
+    ),
+    (
+        70,
+        SPRING,
+        {"A": ("high_resistance", 2.0, 2, "", 20, 20), "B": ("sense_lead", 0.030, 13, "", 20, 0)},
+    ),
+    (
+        70,
+        AUTUMN,
+        {
+            "A": ("loose_link", 0.4e-3, 11, "both", 25, 10),
+            "B": ("temperature_sensor", 14.0, 2, "stuck", 15, 0),
+        },
+    ),
+    (
+        50,
+        MIDWINTER,
+        {"A": ("temperature_sensor", 6.0, 3, "bias", 15, 0), "B": ("heater_fault", 1.0, None, "", 20, 0)},
+    ),
+    (
+        50,
+        AUTUMN,
+        {
+            "A": ("temperature_sensor", -5.0, 1, "bias", 15, 0),
+            "B": ("current_sensor", 0.5, None, "offset", 10, 0),
+        },
+    ),
+    (
+        50,
+        SPRING,
+        {
+            "A": ("current_sensor", 1.5, None, "offset", 10, 0),
+            "bank": ("lead_resistance", 0.7e-3, None, "", 15, 20),
+        },
+    ),
+    (50, AUTUMN, {"B": ("current_sensor", 0.05, None, "gain", 10, 0)}),
+    (50, AUTUMN, {"A": ("uneven_sharing", 3.0e-3, None, "", 0, 0)}),
+    (50, SPRING, {"B": ("uneven_sharing", 8.0e-3, None, "", 15, 0)}),
+    (60, AUTUMN, {"bank": ("lead_resistance", 2.0e-3, None, "", 15, 30)}),
+    (
+        50,
+        MIDWINTER,
+        {"A": ("heater_fault", 0.6, None, "", 15, 0), "B": ("cold_charging", 4.0, None, "", 0, 0)},
+    ),
+    (50, MIDWINTER, {"B": ("cold_charging", 8.0, None, "", 10, 0)}),
+    (90, AUTUMN, {"A": ("balancing_behind", 0.012, None, "", 0, 0)}),
+    (400, AUTUMN, {"B": ("capacity_fade", 0.08, None, "", 0, 0)}),
+    (40, AUTUMN, {"bank": ("data_gap", 5.0, None, "", 0, 0)}),
 )
 """Sizes: A, Ah, fraction, Ω, V, °C, K, fraction a year, days; see `sample_data.bank`."""
+
+_MESS = {"clean": CLEAN, "typical": TYPICAL, "rough": ROUGH}
 
 
 def library() -> tuple[Case, ...]:
     """Return the faulty banks, on both physics and three kinds of telemetry in turn."""
     cases = []
-    for number, (kind, size, cell, variant, onset, ramp, days, first) in enumerate(_ROWS):
-        pack = "bank" if kind in ("lead_resistance", "data_gap") else "AB"[number % 2]
-        fault = Fault(kind, pack, cell, size, onset, ramp, variant)
-        scenario = place(1000 + number, physics=(HILL, VALLEY)[number % 2], faults=(fault,))
-        mess = (CLEAN, TYPICAL, TYPICAL, ROUGH)[number % 4]
-        cases.append(_case(fault, scenario, first, days, mess))
+    for number, (days, first, rows) in enumerate(_BANKS):
+        faults = tuple(
+            Fault(kind, pack, cell, size, onset, ramp, variant)
+            for pack, (kind, size, cell, variant, onset, ramp) in rows.items()
+        )
+        scenario = place(1000 + number, physics=(HILL, VALLEY)[number % 2], faults=faults)
+        kind = ("clean", "typical", "typical", "rough")[number % 4]
+        cases.append(_case(scenario, first, days, kind))
     return tuple(cases)
 
 
-def _case(fault: Fault, scenario: Scenario, first: dt.date, days: int, mess: Mess) -> Case:
-    place_ = f" {fault.cell}" if fault.cell else ""
-    kind = {id(CLEAN): "clean", id(TYPICAL): "typical", id(ROUGH): "rough"}[id(mess)]
-    name = (
-        f"{fault.kind} {fault.size:g} {fault.pack}{place_} {fault.variant} {scenario.chemistry.name} {kind}"
-    )
-    lost = tuple(range(20, 20 + int(fault.size))) if fault.kind == "data_gap" else ()
-    if fault.kind == "balancing_behind":
+def _case(scenario: Scenario, first: dt.date, days: int, mess: str) -> Case:
+    kinds = {f.kind: f for f in scenario.faults}
+    said = " + ".join(f"{f.kind} {f.size:g} {f.variant}".strip() for f in scenario.faults)
+    lost: tuple[int, ...] = ()
+    if "data_gap" in kinds:
+        lost = tuple(range(20, 20 + int(kinds["data_gap"].size)))
+    if "balancing_behind" in kinds:
         scenario = replace(scenario, packs=tuple(replace(p, balance_a=0.04) for p in scenario.packs))
-    return Case(" ".join(name.split()), scenario, first, days, mess, 10 if days < 200 else 30, lost)
+    period = 10 if days < 200 else 30
+    name = f"{scenario.chemistry.name} {mess}: {said}"
+    return Case(name, scenario, first, days, _MESS[mess], period, lost)
 
 
 def healthy() -> tuple[Case, ...]:
     """Return healthy banks: two bank-years in six places, on both physics and every telemetry."""
     rows = (
-        (CLEAN, HILL, AUTUMN, 120, 5.0),
-        (TYPICAL, HILL, MIDWINTER, 120, 4.0),
-        (ROUGH, HILL, SPRING, 120, 7.0),
-        (CLEAN, VALLEY, MIDWINTER, 120, 3.0),
-        (TYPICAL, VALLEY, AUTUMN, 130, 8.0),
-        (ROUGH, VALLEY, AUTUMN, 120, 5.0),
+        ("clean", HILL, AUTUMN, 120, 5.0),
+        ("typical", HILL, MIDWINTER, 120, 4.0),
+        ("rough", HILL, SPRING, 120, 7.0),
+        ("clean", VALLEY, MIDWINTER, 120, 3.0),
+        ("typical", VALLEY, AUTUMN, 130, 8.0),
+        ("rough", VALLEY, AUTUMN, 120, 5.0),
     )
     cases = []
     for number, (mess, physics, first, days, mean_c) in enumerate(rows):
         scenario = place(2000 + number, physics=physics, winter_c=mean_c)
-        kind = {id(CLEAN): "clean", id(TYPICAL): "typical", id(ROUGH): "rough"}[id(mess)]
-        cases.append(Case(f"healthy {physics.name} {kind} {first:%b}", scenario, first, days, mess))
+        cases.append(Case(f"healthy {physics.name} {mess} {first:%b}", scenario, first, days, _MESS[mess]))
     return tuple(cases)

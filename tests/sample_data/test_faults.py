@@ -16,7 +16,7 @@ COLD = dt.date(2025, 12, 20)
 def test_every_kind_is_there_and_the_big_families_in_several_sizes_and_both_physics():
     cases = library()
     assert {f.kind for c in cases for f in c.faults} == set(KINDS)
-    sizes = {kind: {c.faults[0].size for c in cases if c.faults[0].kind == kind} for kind in KINDS}
+    sizes = {kind: {f.size for c in cases for f in c.faults if f.kind == kind} for kind in KINDS}
     assert all(
         len(sizes[k]) >= 3 for k in ("self_discharge", "low_capacity", "high_resistance", "loose_link")
     )
