@@ -26,7 +26,8 @@ from analysis.finding import Finding
 from analysis.findings import findings
 from analysis.history import Bank, History
 from logger.store_frames import to_frame, to_witness
-from sample_data.accuracy import Verdict, confusion, is_false, judge, summary, table
+from sample_data.accuracy import Verdict, is_false, judge
+from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import PackSpec
 from sample_data.faults import Case, RecordedDay, healthy, library, record
 from sample_data.history import TripTruth, bounds

@@ -3,7 +3,8 @@ from dataclasses import dataclass
 
 import pytest
 
-from sample_data.accuracy import confusion, is_false, judge, summary, table
+from sample_data.accuracy import is_false, judge
+from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import Fault, with_faults
 from sample_data.faults import Case
 from sample_data.history import DayTruth, PackTruth, TripTruth
