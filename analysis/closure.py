@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from analysis.digest import DayDigest
 from analysis.history import History, PlacedAnchor, Span, span
@@ -79,14 +80,16 @@ class Zero:
     basis: str
 
 
+@lru_cache(maxsize=8)
 def windows(history: History) -> tuple[Window, ...]:
     """Find the windows of a history that close: between full anchors of the kind it has most charge between.
 
     Windows with gaps in which more than `HIDDEN` of the charge may have flown are left out.
     """
     best: tuple[Window, ...] = ()
+    fulls = history.anchors("full")
     for quality, closure_u in CLOSURE_U.items():
-        anchors = [a for a in history.anchors("full") if a.anchor.quality == quality]
+        anchors = [a for a in fulls if a.anchor.quality == quality]
         made = tuple(_windows_between(history, anchors, closure_u))
         if sum(w.span.ah_in for w in made) > 1.25 * sum(w.span.ah_in for w in best):
             best = made

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -61,9 +62,9 @@ class PlacedAnchor:
     mark: Mark
 
 
-@dataclass(frozen=True)  # not slotted: running totals are computed once, when first asked for
+@dataclass(frozen=True, eq=False)  # not slotted: totals and anchors are computed once, when first asked for
 class History:
-    """One pack over the days.
+    """One pack over the days. Two histories are equal only if they are one and the same.
 
     Attributes
     ----------
@@ -81,7 +82,7 @@ class History:
         by_day = {digest.day: digest for digest in digests}
         return cls(facts, tuple(by_day[day] for day in sorted(by_day)))
 
-    @property
+    @cached_property
     def days(self) -> tuple[str, ...]:
         """Local dates, in order."""
         return tuple(digest.day for digest in self.digests)
@@ -98,15 +99,20 @@ class History:
 
     def at(self, index: int, mark: Mark) -> Mark:
         """Return a mark of day `index` with counters since the start of the history."""
-        ah_in, ah_out, wh_in, wh_out, covered = self.totals[index]
+        ah_in, ah_out, wh_in, wh_out, covered = self._rows[index]
         return Mark(
             mark.time_s,
-            float(mark.ah_in + ah_in),
-            float(mark.ah_out + ah_out),
-            float(mark.wh_in + wh_in),
-            float(mark.wh_out + wh_out),
-            float(mark.covered_s + covered),
+            mark.ah_in + ah_in,
+            mark.ah_out + ah_out,
+            mark.wh_in + wh_in,
+            mark.wh_out + wh_out,
+            mark.covered_s + covered,
         )
+
+    @cached_property
+    def _rows(self) -> list[list[float]]:
+        rows: list[list[float]] = self.totals.tolist()
+        return rows
 
     def between(self, first: int, a: Mark, last: int, b: Mark) -> Span:
         """Return what flowed from mark `a` of day `first` to mark `b` of day `last`."""
@@ -122,18 +128,23 @@ class History:
 
     def window(self, first: str | None = None, last: str | None = None) -> History:
         """Return the days from `first` to `last`, both included, as a history of their own."""
-        kept = (
-            d for d in self.digests if (first is None or d.day >= first) and (last is None or d.day <= last)
-        )
-        return History(self.facts, tuple(kept))
+        days = self.days
+        a = 0 if first is None else bisect_left(days, first)
+        b = len(days) if last is None else bisect_right(days, last)
+        return self if b - a == len(days) else History(self.facts, self.digests[a:b])
 
     def anchors(self, kind: str | None = None) -> tuple[PlacedAnchor, ...]:
         """Return the anchors of a kind, or all, in order of time."""
+        if kind is None:
+            return self._anchors
+        return tuple(placed for placed in self._anchors if placed.anchor.kind == kind)
+
+    @cached_property
+    def _anchors(self) -> tuple[PlacedAnchor, ...]:
         return tuple(
             PlacedAnchor(i, digest.day, anchor, self.at(i, anchor.mark))
             for i, digest in enumerate(self.digests)
             for anchor in digest.anchors
-            if kind is None or anchor.kind == kind
         )
 
     @cached_property

@@ -33,6 +33,11 @@ class Wider:
     more: float
 
 
+@dataclass(frozen=True, slots=True)
+class Foreign:
+    value: complex
+
+
 VALUE = Outer(
     "a", 3, None, (1.5, 2.0), (("x", 1),), Inner("i", 0.25), (Inner("j", 1e9 + 0.5),), Inner("k", 1.0)
 )
@@ -49,9 +54,10 @@ def test_nan_comes_back_as_nan():
 
 def test_seven_digits_and_tenths_of_instants_are_kept_and_stay():
     once = encode(Inner("x", 1 / 3))
-    assert once == b'["x",0.3333333]'
-    assert encode(decode(Inner, (names_of(Inner), once))) == once
-    assert encode(Inner("x", 1760486399.96)) == b'["x",1760486400]'
+    back = decode(Inner, (names_of(Inner), once))
+    assert back.value == 0.3333333
+    assert encode(back) == once
+    assert decode(Inner, (names_of(Inner), encode(Inner("x", 1760486399.96)))).value == 1760486400.0
 
 
 def test_a_part_leaves_defaults_for_the_rest():
@@ -62,19 +68,24 @@ def test_a_part_leaves_defaults_for_the_rest():
     assert decode(Outer, (core, encode(VALUE, core)), (["many"], encode(VALUE, ["many"]))).many == VALUE.many
 
 
-@pytest.mark.parametrize("raw", [b"[1]", b'["x",1,2]', b"3"])
+@pytest.mark.parametrize(
+    "raw", [b"", b"[1]", encode(Wider("x", 1.0, 2.0)), encode(VALUE), encode(Inner("", 1.0))[:9]]
+)
 def test_other_bytes_are_refused(raw):
-    with pytest.raises(ValueError, match=r"Inner|shorter|longer|iterable"):
+    with pytest.raises(ValueError, match=r"Inner|short"):
         decode(Inner, (names_of(Inner), raw))
 
 
 def test_what_is_not_finite_comes_back_as_nan():
-    assert encode(Inner("x", float("inf"))) == b'["x",null]'
+    back = decode(Inner, (names_of(Inner), encode(Inner("x", float("inf")))))
+    assert back.value != back.value
 
 
 def test_foreign_kinds_are_refused():
     with pytest.raises(TypeError, match="list"):
-        encode(Inner("x", [1.0]))  # type: ignore[arg-type] - what is tested
+        encode([1.0])
+    with pytest.raises(TypeError, match="complex"):
+        encode(Foreign(1j))
 
 
 def test_the_fingerprint_follows_the_fields_of_the_fields():
