@@ -123,9 +123,9 @@ def pack_resistance(grid: Grid, rated_ah: float) -> float:
     if steps.size < 6:
         return typical
     steps = steps[:: max(1, steps.size // 200)]
-    middle = np.nanmedian(grid.cells_v[:, steps + lag] - grid.cells_v[:, steps], axis=0)
-    ratio = middle / change_a[steps]
-    ratio = ratio[np.isfinite(ratio)]
-    if ratio.size < 6:
+    rise = grid.cells_v[:, steps + lag] - grid.cells_v[:, steps]
+    known = np.isfinite(rise).all(axis=0)
+    if int(known.sum()) < 6:
         return typical
+    ratio = np.median(rise[:, known], axis=0) / change_a[steps][known]
     return float(np.clip(np.median(ratio), typical / 4, typical * 4))
