@@ -153,9 +153,9 @@ def gap_findings(history: History, limits: Thresholds = DEFAULT) -> tuple[Findin
             since = digest.day
         total, longest = total + missing, max(longest, gap)
     span = end - recent[0].start_s
-    if total / 3600 < limits["gap_note_h"] or longest < 600:
-        return ()
     share = total / span
+    if longest / 3600 < limits["gap_note_h"] and share < limits["gap_note_share"]:
+        return ()
     grave = share >= limits["gap_watch_share"] or longest / 3600 >= limits["gap_watch_h"]
     name, hours = history.facts.name, total / 3600
     return (

@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.common_step import common_step
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
 from analysis.facts import PackFacts
@@ -52,29 +53,47 @@ class Watts:
     steps: Estimate
 
 
-def _together(own: DayDigest, other: DayDigest, at_s: float) -> bool:
-    """Whether the other pack's heater switched at the same time."""
-    shift = own.start_s - other.start_s
-    return any(abs(abs(t) - shift - abs(at_s)) < TOGETHER_S for t in other.heater.steps_s)
+@dataclass(frozen=True, slots=True)
+class _Step:
+    watts: float
+    zero: bool
+    alone: bool
 
 
-def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[tuple[float, bool]]:
-    """Power of each switching of a day, with what the parallel packs took over. [W]"""
+def _beside(own: DayDigest, others: Sequence[DayDigest], at_s: float, within_s: float) -> tuple[int, int]:
+    """How many other heaters switched at the same time, the same way and the other way."""
+    same = opposite = 0
+    for other in others:
+        shift = own.start_s - other.start_s
+        near = [t for t in other.heater.steps_s if abs(abs(t) - shift - abs(at_s)) < within_s]
+        same += any(t * at_s >= 0 for t in near)
+        opposite += any(t * at_s < 0 for t in near)
+    return same, opposite
+
+
+def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
+    """Power of each switching of a day, with what the parallel packs took over.
+
+    Heaters that switch together are taken as equal.
+    """
     heater = own.heater
     steps = zip(heater.steps_w, heater.steps_zero, heater.steps_s, strict=True)
     if not others:
-        return [(watts, zero) for watts, zero, _ in steps]
+        return [_Step(watts, zero, alone=True) for watts, zero, _ in steps]
     traces = [(d, unpack(d.trace)) for d in (own, *others) if d.trace.bin_s > 0]
     out = []
     for watts, zero, at in steps:
-        if any(_together(own, d, at) for d in others):
+        same, opposite = _beside(own, others, at, TOGETHER_S)
+        if opposite:
             continue
         rises = [step_at(means, d.trace, abs(at) + own.start_s - d.start_s) for d, means in traces]
         rises = [r for r in rises if math.isfinite(r)]
         whole = len(rises) == len(others) + 1
         fall = -math.fsum(rises) if at >= 0 else math.fsum(rises)
-        out.append((fall * heater.mean_v if whole else watts, zero))
-    return [(w, zero) for w, zero in out if math.isfinite(w)]
+        power = fall * heater.mean_v / (1 + same) if whole else watts
+        if math.isfinite(power):
+            out.append(_Step(power, zero, alone=same == 0))
+    return out
 
 
 def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
@@ -93,13 +112,15 @@ def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
         hides part of such a step. [W]
     """
     by_day = [{d.day: d for d in other.digests} for other in others]
-    found: list[tuple[float, bool]] = []
+    found: list[_Step] = []
     switched = [d for d in history.digests if d.heater.steps_w]
     for own in switched[-RECENT_DAYS:]:
         beside = [days[own.day] for days in by_day if own.day in days]
         found += _day_steps(own, beside)
-    clear = [w for w, zero in found if not zero]
-    return np.array(clear if len(clear) >= 2 * LEAST_STEPS else [w for w, _ in found])
+    for better in ([s for s in found if s.alone and not s.zero], [s for s in found if not s.zero]):
+        if len(better) >= 2 * LEAST_STEPS:
+            return np.array([s.watts for s in better])
+    return np.array([s.watts for s in found])
 
 
 def median_step(steps: F64) -> Estimate:
@@ -130,7 +151,10 @@ def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
 def heater_boundary(history: History) -> Boundary:
     """Whether the heater's current passes the pack's current sensor: declared, else by its own steps."""
     declared: Boundary = history.facts.heater_measured
-    return declared if declared != "unknown" else _boundary(declared, median_step(switch_steps(history)))
+    if declared != "unknown":
+        return declared
+    told = any(d.heater.method in {"flag", "watts"} for d in history.digests)
+    return _boundary(declared, median_step(switch_steps(history)) if told else common_step(history))
 
 
 def _from_warming(history: History) -> Estimate:
@@ -155,6 +179,33 @@ def _from_warming(history: History) -> Estimate:
     )
 
 
+def _untold(history: History, others: Sequence[History]) -> Estimate:
+    """Common step of the warmings, held against what their warmth needs. [W]"""
+    step, warmth = common_step(history, others), _from_warming(history)
+    if step.value is None or step.low is None or step.high is None or warmth.value is None:
+        return step
+    ratio = step.value / max(warmth.value, 1.0)
+    n = 1 + len(others)
+    if others and ratio > 1.5 and _mostly_together(history, others):
+        step = Estimate(
+            step.value / n, "W", step.low / n, step.high / n, f"{step.basis}, {n} heaters at once", step.n
+        )
+        ratio /= n
+    if not 0.5 < ratio < 2.0:
+        return unknown("W", f"a step of {step.value:.0f} W does not fit the warming of the cells", n=step.n)
+    return step
+
+
+def _mostly_together(history: History, others: Sequence[History]) -> bool:
+    by_day = [{d.day: d for d in other.digests} for other in others]
+    edges = [
+        _beside(own, [days[own.day] for days in by_day if own.day in days], at, 900.0)[0] == len(others)
+        for own in history.digests
+        for at in own.heater.steps_s
+    ]
+    return bool(edges) and sum(edges) >= 0.6 * len(edges)
+
+
 def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
     """Say what power the heater takes.
 
@@ -171,7 +222,8 @@ def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
         configuration; else from the warming of the cells, with a wide interval.
     """
     facts: PackFacts = history.facts
-    steps = median_step(switch_steps(history, others))
+    told = any(d.heater.method in {"flag", "watts"} for d in history.digests)
+    steps = median_step(switch_steps(history, others)) if told else _untold(history, others)
     boundary = _boundary(facts.heater_measured, steps)
     if steps.value is not None and boundary != "outside" and steps.value > NOISE_W:
         return Watts(steps, boundary, steps)

@@ -35,8 +35,9 @@ PACK_ROWS: tuple[tuple[str, float, str, str, str], ...] = (
     ("fade_change_watch", 0.05, "1", "Loss since the record began, certain, watched.", PRACTICE),
     ("capacity_watch", 0.80, "1", "Usable part of the rated capacity, certainly below, watched.", PRACTICE),
     ("capacity_act", 0.65, "1", "The same, acted upon.", PRACTICE),
-    ("gap_note_h", 2.0, "h", "Hours missing from the last 30 days, noted.", PRACTICE),
-    ("gap_watch_h", 12.0, "h", "A single gap of the last 30 days, watched.", PRACTICE),
+    ("gap_note_h", 1.0, "h", "A single gap of the last 30 days, noted.", PRACTICE),
+    ("gap_note_share", 0.03, "1", "Part of the last 30 days missing, noted.", PRACTICE),
+    ("gap_watch_h", 12.0, "h", "The same, watched.", PRACTICE),
     ("gap_watch_share", 0.2, "1", "Part of the last 30 days missing, watched.", PRACTICE),
 )  # fmt: skip
 """Name, value, unit, meaning, source."""

@@ -61,7 +61,7 @@ def pack_trace(day: CleanDay) -> TraceDay:
     whole = np.where(np.isfinite(mean), np.round(mean / STEP_A), MISSING).astype("<i2")
     raw = np.diff(whole, prepend=np.int16(0)).astype("<i2").tobytes()
     split = raw[0::2] + raw[1::2]
-    return TraceDay(width, base64.b85encode(zlib.compress(split, 6)).decode("ascii"))
+    return TraceDay(width, base64.b64encode(zlib.compress(split, 6)).decode("ascii"))
 
 
 def unpack(trace: TraceDay) -> F64:
@@ -75,7 +75,7 @@ def unpack(trace: TraceDay) -> F64:
     if trace.bin_s <= 0:
         return np.empty(0)
     try:
-        split = zlib.decompress(base64.b85decode(trace.packed))
+        split = zlib.decompress(base64.b64decode(trace.packed))
     except (zlib.error, ValueError, binascii.Error) as error:
         raise ValueError("text does not hold a trace of currents") from error
     half = len(split) // 2
