@@ -18,14 +18,19 @@ from analysis.frame import Frame, WitnessFrame
 from analysis.grid import gridded
 from analysis.heater import HeaterDay, heater_duty, observe_heater
 from analysis.hygiene import clean
+from analysis.knees import NOTHING as NO_KNEES
 from analysis.knees import KneeDay, observe_knees
 from analysis.minutes import minutes
+from analysis.plateau import NOTHING as NO_PLATEAU
 from analysis.plateau import PlateauDay, observe_plateau
 from analysis.quarters import QuarterDay, observe_quarters
 from analysis.resting import SensorDay, observe_sensor
+from analysis.rests import NOTHING as NO_RESTS
 from analysis.rests import RestDay, observe_rests
 from analysis.runs import Run, observe_runs
+from analysis.steps import NOTHING as NO_STEPS
 from analysis.steps import StepDay, observe_steps
+from analysis.taps import NOTHING as NO_TAPS
 from analysis.taps import TapDay, observe_taps
 from analysis.temperature import TempDay, calm, observe_temps
 from analysis.thin import thin
@@ -36,7 +41,7 @@ from analysis.witness_day import WitnessDay, observe_witnesses
 NO_QUARTERS = QuarterDay((), ())
 METHOD = 4
 """Raised by hand when a method changes without any field changing."""
-DETAIL = ("runs", "quarters", "trace")
+DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace")
 """Fields that only a look at the recent past needs; each has an empty default."""
 HEATING_C = 5.0
 """On a day with a cell colder than this some pack of the bank may heat. [°C]"""
@@ -62,11 +67,6 @@ class DayDigest:
     flow : FlowDay
     anchors : tuple of Anchor
     usage : UsageDay
-    knees : KneeDay
-    rests : RestDay
-    steps : StepDay
-    plateau : PlateauDay
-    taps : TapDay
     heater : HeaterDay
     cold : ColdDay
     temps : tuple of TempDay
@@ -76,6 +76,11 @@ class DayDigest:
         One a witness that saw this day, by name.
     runs : tuple of Run
     quarters : QuarterDay
+    knees : KneeDay
+    rests : RestDay
+    steps : StepDay
+    plateau : PlateauDay
+    taps : TapDay
     trace : TraceDay
         The current, kept on days on which a heater may have run.
     """
@@ -91,11 +96,6 @@ class DayDigest:
     flow: FlowDay
     anchors: tuple[Anchor, ...]
     usage: UsageDay
-    knees: KneeDay
-    rests: RestDay
-    steps: StepDay
-    plateau: PlateauDay
-    taps: TapDay
     heater: HeaterDay
     cold: ColdDay
     temps: tuple[TempDay, ...]
@@ -103,6 +103,11 @@ class DayDigest:
     witness: tuple[WitnessDay, ...]
     runs: tuple[Run, ...] = ()
     quarters: QuarterDay = NO_QUARTERS
+    knees: KneeDay = NO_KNEES
+    rests: RestDay = NO_RESTS
+    steps: StepDay = NO_STEPS
+    plateau: PlateauDay = NO_PLATEAU
+    taps: TapDay = NO_TAPS
     trace: TraceDay = NOTHING
 
 

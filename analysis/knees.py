@@ -95,6 +95,10 @@ class KneeDay:
     balancing: Balancing
 
 
+NOTHING = KneeDay((), float("nan"), Balancing("none", (), ()))
+"""A day of which nothing is kept."""
+
+
 def _rounded(values: F64, digits: int) -> tuple[float, ...]:
     finite = np.where(np.isfinite(values), values, np.nan)
     return tuple(np.round(finite, digits).tolist())

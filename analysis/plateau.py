@@ -47,6 +47,10 @@ class PlateauDay:
     sum_ohm: float
 
 
+NOTHING = PlateauDay(0, 0.0, float("nan"), (), (), float("nan"), float("nan"))
+"""A day of which nothing is kept."""
+
+
 def _line(current: F64, rows: F64) -> tuple[F64, F64]:
     """Robust intercept and slope of each row against current."""
     design = np.vstack((np.ones_like(current), current))

@@ -54,6 +54,10 @@ class RestDay:
     rests: tuple[Rest, ...]
 
 
+NOTHING = RestDay(())
+"""A day of which nothing is kept."""
+
+
 def _stretches(grid: Grid, rated_ah: float) -> list[tuple[int, int]]:
     with np.errstate(invalid="ignore"):
         still = (np.abs(grid.current_a) < REST_C * rated_ah) & ~grid.gap

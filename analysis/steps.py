@@ -49,6 +49,10 @@ class StepDay:
     sigma_ohm: tuple[float, ...]
 
 
+NOTHING = StepDay(0, float("nan"), float("nan"), float("nan"), (), ())
+"""A day of which nothing is kept."""
+
+
 def find_steps(grid: Grid, rated_ah: float) -> Int:
     """Find the bins before a step that is held on both sides.
 

@@ -37,6 +37,10 @@ class TapDay:
     missing: tuple[float, ...]
 
 
+NOTHING = TapDay((), (), ())
+"""A day of which nothing is kept."""
+
+
 def _noise(cells: F64) -> F64:
     """Root mean square of second differences over √6, shared part removed."""
     bend = cells[:, 2:] - 2 * cells[:, 1:-1] + cells[:, :-2]
