@@ -57,11 +57,12 @@ def daily_energy(
             return svg(figure, key)
         x = [ordinal(d.day) for d in days]
         colour = PACK_COLOURS[pack % 4]
-        ax.bar([a - 0.2 for a in x], [d.in_kwh for d in days], width=0.38, color=colour)
+        step = max(1, x[1] - x[0]) if len(x) > 10 else 1
+        ax.bar([a - 0.2 * step for a in x], [d.in_kwh for d in days], width=0.38 * step, color=colour)
         ax.bar(
-            [a + 0.2 for a in x],
+            [a + 0.2 * step for a in x],
             [d.out_kwh for d in days],
-            width=0.38,
+            width=0.38 * step,
             color=_PALE[pack % 4],
             edgecolor=colour,
             hatch="////",

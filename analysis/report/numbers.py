@@ -102,7 +102,7 @@ def plain(value: float, decimals: int) -> str:
 
 def _decimals(e: Estimate, unit: str, factor: float) -> int:
     if e.low is not None and e.high is not None and e.high > e.low:
-        return min(decimals_for(abs(e.high - e.low) / 2 * abs(factor)), 4)
+        return min(decimals_for(abs(e.high - e.low) / 2 * abs(factor)), 2 if unit == "%" else 3)
     return _DECIMALS.get(unit, 1)
 
 
@@ -129,11 +129,11 @@ def interval_text(e: Estimate, units: Units = METRIC) -> str:
         return humane(e.reason)
     if e.low is None or e.high is None:
         return humane(e.reason) or "no interval given"
-    if e.low == e.high:
-        return "counted"
     unit, factor, offset = shown_unit(e.unit, units, e.value)
     places = _decimals(e, unit, factor)
     low, high = sorted((e.low * factor + offset, e.high * factor + offset))
+    if plain(low, places) == plain(high, places):
+        return "counted"
     return f"{plain(low, places)} to {plain(high, places)}"
 
 
@@ -170,6 +170,10 @@ def bases(block: Numbers) -> Bases:
     if len(known) == 1 and len(texts) > 1:
         only = known.pop()
         return Bases(only, ("",) * len(texts), tuple(("",) * len(row) for row in texts))
+    columns = [{t for t in column if t} for column in zip(*texts, strict=True)] if len(texts) > 2 else []
+    if columns and all(len(each) == 1 for each in columns):
+        said = "; ".join(f"{name}: {each.pop()}" for name, each in zip(block.columns, columns, strict=True))
+        return Bases(said, ("",) * len(texts), tuple(("",) * len(row) for row in texts))
     rows, values = [], []
     for row in texts:
         shared = row[0] if len(set(row)) == 1 else ""

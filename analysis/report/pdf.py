@@ -119,6 +119,7 @@ def _numbers(block: Numbers, units: Units) -> dict[str, Any]:
     ]
     return {
         "kind": "numbers",
+        "folded": block.folded,
         "title": block.title,
         "columns": list(block.columns),
         "rows": rows,

@@ -86,3 +86,11 @@ def gallery(scope: Scope, draw: Callable[[int, History], Figure]) -> Gallery:
 def as_unit(e: Estimate, unit: str) -> Estimate:
     """The same number under a more telling unit ("cycles" for a plain ratio)."""
     return replace(e, unit=unit)
+
+
+def beside(*packs: tuple[Row, ...]) -> tuple[Row, ...]:
+    """Join the rows of single packs, all with the same keys, into rows with a value for each pack."""
+    return tuple(
+        replace(same[0], values=tuple(value for row in same for value in row.values))
+        for same in zip(*packs, strict=True)
+    )

@@ -37,8 +37,9 @@ def _words(name: str, found: Capacity, history: History) -> Statement:
         reason = found.usable.reason
         return Statement(humane(f"{reason[:1].upper()}{reason[1:]}."), "unknown", label)
     last = found.pairs[-1].day if found.pairs else ""
+    rated = f"{plain(history.facts.rated_ah, 0)}\u202fAh"
     text = (
-        f"From full to empty it gave {say(found.usable)}; rated are {plain(history.facts.rated_ah, 0)}\u202fAh. "
+        f"From full to empty it gave {say(found.usable)}, of {rated} rated. "
         f"Last measured on {long_day(last)}, in use and at the temperature of the day, not in a laboratory."
     )
     return Statement(text, "plain", label)

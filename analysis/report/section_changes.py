@@ -61,7 +61,7 @@ _QUANTITIES = (
 )
 
 
-def changes_section(scope: Scope, earlier: tuple[Past, ...]) -> Section:
+def changes_section(scope: Scope, earlier: tuple[Past, ...], present: Past | None = None) -> Section:
     """The window and earlier times side by side, each pack for itself.
 
     Parameters
@@ -69,8 +69,10 @@ def changes_section(scope: Scope, earlier: tuple[Past, ...]) -> Section:
     scope : Scope
     earlier : tuple of Past
         Newest first; those without readings are left out.
+    present : Past, optional
+        What to compare with them; the window itself if not given.
     """
-    times = [_present(scope), *(p for p in earlier if any(_recorded(x) for x in p.packs))]
+    times = [present or _present(scope), *(p for p in earlier if any(_recorded(x) for x in p.packs))]
     if len(times) == 1:
         words = "There is nothing earlier to compare these days with."
         return Section("changes", "What changed", (Statement(words, "unknown"),))

@@ -113,20 +113,39 @@ def _days(scope: Scope, history: History) -> list[EnergyDay]:
     ]
 
 
+GROUP_FROM = 62
+"""A longer window is drawn as means of weeks. [days]"""
+
+
+def _grouped(days: list[EnergyDay]) -> list[EnergyDay]:
+    """Means of seven days each, named by the first of them."""
+    groups = [days[i : i + 7] for i in range(0, len(days), 7)]
+    return [
+        EnergyDay(
+            g[0].day,
+            sum(d.in_kwh for d in g) / len(g),
+            sum(d.out_kwh for d in g) / len(g),
+            sum(d.covered for d in g) / len(g),
+        )
+        for g in groups
+    ]
+
+
 def _daily(scope: Scope, index: int, history: History, top: float) -> Figure:
     days = _days(scope, history)
     key = f"energy-{index}"
     name = history.facts.name
     best = max(days, key=lambda d: d.out_kwh, default=None)
     most = f" Most came out on {span_text(best.day, best.day)}: {best.out_kwh:.1f} kWh." if best else ""
+    long = len(days) > GROUP_FROM
     star = "; * = less than 95 % of the day recorded" if any(d.covered < 0.95 for d in days) else ""
     return Figure(
         key,
-        daily_energy(key, days, pack=index, top=top, calendar=scope.calendar()),
+        daily_energy(key, _grouped(days) if long else days, pack=index, top=top, calendar=scope.calendar()),
         f"Pack {name}: energy each day",
         f"Energy in and out of pack {name} for each day.{most}",
         scope.window,
-        f"Voltage times current, summed{star}",
+        f"Voltage times current, summed{', means of weeks' if long else ''}{star}",
     )
 
 

@@ -1,0 +1,198 @@
+"""The check-up: since commissioning, what holds, what moved, what to do, and what cannot be told yet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.estimate import Estimate
+from analysis.finding import Finding
+from analysis.health import Health, PackHealth
+from analysis.history import Bank
+from analysis.report import words
+from analysis.report.dates import humane, long_day
+from analysis.report.numbers import METRIC, Units, say
+from analysis.report.scope import Scope
+from analysis.report.section_bank import bank_section
+from analysis.report.section_capacity import capacity_section
+from analysis.report.section_cells import cells_section
+from analysis.report.section_changes import Past, changes_section
+from analysis.report.section_cold import cold_section
+from analysis.report.section_coverage import coverage_section, share
+from analysis.report.section_energy import efficiency_section, energy_section
+from analysis.report.section_findings import findings_section, ordered, short_statements
+from analysis.report.section_usage import terms_section, usage_section
+from analysis.report.value import Block, Report, Section, Statement, Table
+from analysis.report.week import FOOTER, evidence, look_back
+
+ACTS: tuple[tuple[str, str], ...] = (
+    ("capacity", "One full charge, a short rest, then one run down to the low knee within a few days."),
+    ("round_trip", "Two full charges, held until the current has tapered, with a normal day between."),
+    (
+        "gain",
+        "A witness that measures the current of the bank, such as a shunt meter, logged beside the packs.",
+    ),
+    ("offset", "Some hours with charging and discharging off, or two full charges in warm weather."),
+    ("design", "A few more days with heating, and a temperature of the air from the pack or a witness."),
+    ("top", "A full charge now and then: cells can only be compared where the voltage is steep."),
+)
+"""What would tell, by what is missing."""
+
+
+def checkup_report(
+    bank: Bank,
+    findings: Sequence[Finding],
+    now: Health,
+    *,
+    site: str,
+    recent: Past,
+    baseline: Past | None,
+    units: Units = METRIC,
+) -> Report:
+    """Compose the check-up.
+
+    Parameters
+    ----------
+    bank : Bank
+    findings : sequence of Finding
+    now : Health
+        Of the whole time since commissioning.
+    site : str
+    recent : Past
+        The last weeks.
+    baseline : Past or None
+        The first weeks; None while the record is shorter than both.
+    units : Units
+    """
+    scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
+    longer = look_back(scope)
+    sections = (
+        Section("short", "In short", _short(scope)),
+        _holds(scope),
+        _moved(scope, recent, baseline),
+        _to_do(scope),
+        _untold(scope),
+        terms_section(scope),
+        findings_section(scope, lambda f: evidence(scope, longer, f)),
+        cells_section(scope),
+        capacity_section(scope),
+        energy_section(scope),
+        efficiency_section(scope, longer.efficiency),
+        cold_section(scope, longer.cold),
+        usage_section(scope),
+        bank_section(scope),
+        coverage_section(scope),
+    )
+    return Report(
+        kind="checkup",
+        title="The check-up",
+        subtitle=f"Since {long_day(now.first)}, up to {long_day(now.last)}",
+        site=site,
+        timezone=bank.timezone,
+        first=now.first,
+        last=now.last,
+        sections=sections,
+        glossary=words.glossary_of(sections),
+        footer=FOOTER,
+    )
+
+
+def _short(scope: Scope) -> tuple[Statement, ...]:
+    act = [f for f in scope.findings if f.severity != "note"]
+    untold = untold_rows(scope)
+    lines = list(short_statements(scope))
+    todo = f"{len(act)} to look at; see “What to do”." if act else "Nothing to do but to go on logging."
+    lines.append(Statement(todo, "plain", "To do"))
+    if untold:
+        lines.append(
+            Statement(
+                f"{len(untold)} questions stay open; each has a simple act that would answer it.",
+                "plain",
+                "Not yet told",
+            )
+        )
+    return tuple(lines)
+
+
+def _holds(scope: Scope) -> Section:
+    """What was looked at and found in order."""
+    troubled = {(f.pack, f.kind) for f in scope.findings}
+    lines: list[Block] = []
+    for history, pack in zip(scope.bank.packs, scope.health.packs, strict=True):
+        good = []
+        if pack.imbalance.cells and not any(p == pack.name and k in _CELL for p, k in troubled):
+            good.append(f"its {len(pack.imbalance.cells)} cells stay together")
+        e = pack.efficiency.round_trip
+        if e.value is not None:
+            good.append(f"{say(e)} of the energy came out again")
+        if pack.capacity.usable.value is not None and (pack.name, "capacity_fade") not in troubled:
+            good.append(f"it gives {say(pack.capacity.usable)} from full to empty")
+        if pack.cold.pushed.value == 0:
+            good.append("no charge was put in at or below the floor you entered")
+        covered = share(scope, scope.days(history))
+        good.append(f"{say(covered)} of the time is on record")
+        text = "; ".join(good)
+        lines.append(Statement(f"{text[:1].upper()}{text[1:]}.", "good", f"Pack {pack.name}"))
+    return Section("holds", "What holds", tuple(lines))
+
+
+_CELL = {"static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead"}
+
+
+def _moved(scope: Scope, recent: Past, baseline: Past | None) -> Section:
+    if baseline is None:
+        text = "The record is too short to compare its end with its beginning; eight weeks are enough."
+        return Section("moved", "What moved", (Statement(text, "unknown"),))
+    made = changes_section(scope, (baseline,), present=recent)
+    return Section("moved", "What moved", made.blocks)
+
+
+def _to_do(scope: Scope) -> Section:
+    found = [f for f in ordered(scope.findings) if f.severity != "note"]
+    if not found:
+        return Section(
+            "todo", "What to do", (Statement("Nothing. Let it log; come back in a month or two.", "good"),)
+        )
+    lines: list[Block] = [
+        Statement(f"{words.headline(f)}. {humane(f.check_next)}", f.severity, _who(f.pack)) for f in found
+    ]
+    if any(words.KIND_WORDS[f.kind].hands for f in found):
+        lines.append(Statement(words.HANDS_CAUTION, "watch", "Caution"))
+    return Section("todo", "What to do", tuple(lines))
+
+
+def _who(pack: str) -> str:
+    return "Bank" if pack == "bank" else f"Pack {pack}"
+
+
+def untold_rows(scope: Scope) -> list[tuple[str, str, str, str]]:
+    """Pack, question, reason, and the act that would answer it."""
+    rows = []
+    for pack in scope.health.packs:
+        for question, key, e in _questions(pack):
+            if e.value is None:
+                rows.append((pack.name, question, humane(e.reason), dict(ACTS)[key]))
+    return rows
+
+
+def _questions(pack: PackHealth) -> tuple[tuple[str, str, Estimate], ...]:
+    cells = pack.imbalance.cells
+    questions = [
+        ("How much does it hold?", "capacity", pack.capacity.usable),
+        ("How much of the energy comes out again?", "round_trip", pack.efficiency.round_trip),
+        ("Is its current sensor's zero right?", "offset", pack.sensor.offset),
+        ("Is its current sensor's gain right?", "gain", pack.sensor.gain),
+        ("What will the coldest day take?", "design", pack.cold.design_day),
+    ]
+    if cells:
+        questions.append(("Are the cells equally full?", "top", cells[0].top))
+    return tuple(questions)
+
+
+def _untold(scope: Scope) -> Section:
+    rows = untold_rows(scope)
+    if not rows:
+        return Section(
+            "untold", "What cannot be told yet", (Statement("Every question has an answer.", "good"),)
+        )
+    table = Table(("Pack", "Question", "Why not yet", "What would tell"), tuple(rows))
+    return Section("untold", "What cannot be told yet", (table,))
