@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
-from zoneinfo import ZoneInfo
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
-from logger.days import day_bounds_ms, local_day
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from logger.config import Config
     from logger.store import Store
 
@@ -99,7 +94,7 @@ def bring(
         subject, catalogue = Subject(witness or "", "witness"), WITNESS_CATALOGUE
     outcome = CsvOutcome()
     with store.adopting() as adopter, _Progress(file, quiet=quiet) as progress:
-        for table in whole_days(read_tables(file, catalogue, outcome, progress.at), store.zone):
+        for table in read_tables(file, catalogue, outcome, progress.at):
             adopter.put(subject, table)
         done = adopter.flush()
     return Brought(
@@ -115,36 +110,6 @@ def bring(
         unknown=tuple(outcome.unknown),
         notes=(*outcome.notes(), *_notes(config, pack, set(outcome.columns))),
     )
-
-
-def whole_days(tables: Iterable[pa.Table], zone: ZoneInfo) -> Iterator[pa.Table]:
-    """Yield what comes in pieces again in pieces that end at a local midnight, so that days are sealed once.
-
-    Parameters
-    ----------
-    tables : iterable of pyarrow.Table
-        Pieces with `time_ms`, each sorted.
-    zone : ZoneInfo
-        Whose midnights.
-
-    Yields
-    ------
-    pyarrow.Table
-        At most one day and one piece are held at a time.
-    """
-    import pyarrow as pa
-
-    held: pa.Table | None = None
-    for table in tables:
-        whole = table if held is None else pa.concat_tables([held, table])
-        times = whole.column("time_ms").to_numpy()
-        start, _ = day_bounds_ms(local_day(int(times.max()), zone), zone)
-        early = times < start
-        if early.any():
-            yield whole.filter(pa.array(early))
-        held = whole.filter(pa.array(~early))
-    if held is not None and held.num_rows:
-        yield held
 
 
 def _notes(config: Config, pack: str | None, columns: set[str]) -> tuple[str, ...]:

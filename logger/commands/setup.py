@@ -1,0 +1,66 @@
+"""Describing a bank, and proving that what comes from it is right."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from logger.commands import options
+from logger.commands.options import BANK_TOML, AsJson, ConfigFile
+from logger.exits import Exit
+
+
+def add(app: typer.Typer) -> None:
+    """Hang the command onto the tree."""
+    app.command()(setup)
+
+
+def setup(
+    *,
+    answers: Annotated[
+        Path | None, typer.Option("--answers", help="A file of answers instead of questions; see the README.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a bank.toml that is there.")] = False,
+    check_only: Annotated[
+        bool,
+        typer.Option("--check-only", help="Only the commissioning check of the bank.toml that is there."),
+    ] = False,
+    seconds: Annotated[float, typer.Option("--seconds", min=1, help="How long to listen. [s]")] = 12.0,
+    as_json: AsJson = False,
+    config_file: ConfigFile = BANK_TOML,
+) -> None:
+    """Ask about the bank, write bank.toml, and end with the commissioning check."""
+    from logger.commission_live import commission
+    from logger.setup import from_file, from_person, screens_from_person, write
+
+    by_hand = answers is None and sys.stdin.isatty()
+    if answers is None and not by_hand and not check_only:
+        raise typer.BadParameter("there is no terminal to ask at; give --answers FILE")
+    tables, screens = from_file(answers) if answers is not None else ({}, None)
+    if not check_only:
+        tables = tables or from_person(_ask, print)
+        config = write(tables, config_file, force=force)
+        print(f"wrote {config_file}", file=sys.stderr)
+    else:
+        config = options.load(config_file)
+    if screens is None:
+        from logger.commission import Screens
+
+        screens = screens_from_person(_ask, print) if by_hand else Screens()
+    if not config.source:
+        print("no [[source]]: nothing to check; bring data in with `bankbook import`", file=sys.stderr)
+        return
+    baseline = commission(config, screens, listen_s=seconds)
+    if as_json:
+        options.print_json(baseline.as_dict())
+    else:
+        print("\n".join(baseline.lines()))
+    if not baseline.good:
+        sys.exit(Exit.NOT_WELL)
+
+
+def _ask(question: str, default: str = "") -> str:
+    return str(typer.prompt(question, default=default, show_default=bool(default)))
