@@ -74,8 +74,16 @@ class CanAdapter:
 
     @property
     def complaint(self) -> str | None:
-        """Always None: the pack sets the pace, and a slower one shows as gaps."""
-        return None
+        """Frames that were lost because this computer was too slow, in one line; None if none were."""
+        dropped = self.dropped
+        if not dropped:
+            return None
+        return f"{self.place}: {dropped} frames lost since it was opened — the computer is too busy"
+
+    @property
+    def dropped(self) -> int:
+        """Frames that the kernel threw away because we were too slow, since the bus was opened."""
+        return 0 if self._port is None else self._port.dropped
 
     async def open(self) -> None:
         """Open the bus, or join those who listen to it already.

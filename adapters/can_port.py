@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from adapters.assembler import Assembler
@@ -25,6 +25,8 @@ HANG_S = 4.0
 """A receiving thread that shows no sign of life for so long hangs. [s]"""
 WAIT_S = 0.2
 """Longest wait inside the driver for one frame. [s]"""
+LOOK_S = 1.0
+"""How often to look after filters and dropped frames. [s]"""
 MOST_BAD = 1000
 """Undecodable pieces in a row after which the adapter is taken for broken."""
 BUS_OFF = 0x40
@@ -33,6 +35,7 @@ ERROR_PASSIVE = 0x30
 """Bits of data[1] of an error frame: receive or transmit error-passive. Source: as above."""
 
 Key = tuple[str, str, int]
+Tap = Callable[["can.Message"], None]
 
 
 class CanPort:
@@ -50,6 +53,10 @@ class CanPort:
         self._failed: SourceLost | None = None
         self._alive_s = 0.0
         self._seen: dict[int, float] = {}
+        self._taps: tuple[Tap, ...] = ()
+        self._filtered: frozenset[int] | None = None
+        self._looked_s = 0.0
+        self.dropped = 0
         self.bad = 0
 
     async def join(self, user: Assembler, requests: Sequence[RequestFrame]) -> None:
@@ -79,11 +86,19 @@ class CanPort:
     def _start(self) -> None:
         self._stop.set()
         self._stop, self._ready = threading.Event(), threading.Event()
-        self._failed = None
+        self._failed, self._filtered = None, None
         self._alive_s = time.monotonic()
         run = (self._stop, self._ready, self._requests)
         self._thread = threading.Thread(target=self._run, args=run, name=self.place, daemon=True)
         self._thread.start()
+
+    def tap(self, tap: Tap) -> None:
+        """Hand every frame to a function as well, in the receiving thread."""
+        self._taps = (*self._taps, tap)
+
+    def untap(self, tap: Tap) -> None:
+        """Stop that."""
+        self._taps = tuple(other for other in self._taps if other is not tap)
 
     def leave(self, user: Assembler) -> None:
         """Remove a listener; the last one closes the bus."""
@@ -148,6 +163,9 @@ class CanPort:
         bad = 0
         while not stop.is_set():
             now = time.monotonic()
+            if now - self._looked_s >= LOOK_S:
+                self._looked_s = now
+                self._tend(bus, now)
             self._alive_s = now
             for request, at in due.items():
                 if now >= at:
@@ -172,6 +190,17 @@ class CanPort:
             elif not frame.is_remote_frame:
                 self._give(frame)
 
+    def _tend(self, bus: ListenOnlyBus, now: float) -> None:
+        """Let the kernel sort frames out while those that are wanted come; ask what it had to drop."""
+        wanted = frozenset(self._table)
+        heard = any(now - self._seen.get(key, float("-inf")) < 3 * LOOK_S for key in wanted)
+        filtered = wanted if heard and not self._taps else None
+        if filtered != self._filtered:
+            self._filtered = filtered
+            keys = None if filtered is None else [(key & ~EXTENDED, bool(key & EXTENDED)) for key in filtered]
+            bus.narrow(keys)
+        self.dropped = bus.dropped
+
     def _give(self, frame: can.Message) -> None:
         now = time.monotonic()
         key = frame.arbitration_id | EXTENDED if frame.is_extended_id else frame.arbitration_id
@@ -182,6 +211,8 @@ class CanPort:
             payload = bytes(frame.data)
             for user in users:
                 user.take(key, payload, now)
+        for tap in self._taps:
+            tap(frame)
 
     def _judge_error(self, frame: can.Message) -> None:
         if frame.arbitration_id & BUS_OFF:

@@ -49,7 +49,7 @@ class Line:
     def __init__(self, place: Place) -> None:
         self.place = place
         self.users = 0
-        self.busy_s = 0.0
+        self.drain_s = DRAIN_S
         self._client: ModbusBaseClient | None = None
         self._lock = asyncio.Lock()
         self._free_at = 0.0
@@ -160,7 +160,7 @@ class Line:
             self._drop()
             return SourceLost(f"{self.place}: the peer closed the connection", "it is opened again by itself")
         if isinstance(self.place, SerialPlace):
-            self._free_at = time.monotonic() + DRAIN_S
+            self._free_at = time.monotonic() + self.drain_s
         if self._bytes_seen_at >= began:
             return BadFrame(
                 f"{where}: part of an answer, or one with a wrong checksum", "check wiring and speed"
