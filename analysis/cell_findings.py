@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from analysis.cause import diagnose
 from analysis.cell_words import CHECK_NEXT, MEANING
 from analysis.diagnosis import Diagnosis
-from analysis.finding import Finding
+from analysis.finding import Finding, Forecast, Severity
+from analysis.forecast import trip_forecast
 from analysis.history import History
 from analysis.imbalance import Imbalance, imbalance
 from analysis.resistance import resistance
@@ -34,20 +37,33 @@ def cell_findings(
     if not history.digests:
         return ()
     ohms = resistance(history)
-    found = [_finding(history, one) for one in diagnose(history, pack, ohms, thresholds)]
+    found = [_finding(history, pack, one, thresholds) for one in diagnose(history, pack, ohms, thresholds)]
     order = {"act": 0, "watch": 1, "note": 2}
     return tuple(sorted(found, key=lambda f: (order[f.severity], f.cell or 0)))
 
 
-def _finding(history: History, one: Diagnosis) -> Finding:
+def _raised(level: Severity, forecast: Forecast | None, today: str, limits: Thresholds) -> Severity:
+    """Severity, raised if a trip is near."""
+    if forecast is None or forecast.day is None:
+        return level
+    days = (date.fromisoformat(forecast.day) - date.fromisoformat(today)).days
+    if days <= limits["trip_act_days"]:
+        return "act"
+    return "watch" if level == "note" and days <= limits["trip_watch_days"] else level
+
+
+def _finding(history: History, pack: Imbalance, one: Diagnosis, limits: Thresholds) -> Finding:
     size = one.size
+    forecast = None
+    if one.kind in {"self_discharge", "balancing_behind"} and one.cell is not None:
+        forecast = trip_forecast(history, pack.cells[one.cell - 1])
     words = {"cell": one.cell, "value": abs(size.value or 0.0), "milli": 1e3 * abs(size.value or 0.0)}
     return Finding(
         kind=one.kind,
         pack=history.facts.name,
         cell=one.cell,
         since=one.since,
-        severity=one.level,
+        severity=_raised(one.level, forecast, history.digests[-1].day, limits),
         confidence=round(one.confidence, 2),
         value=size.value,
         low=size.low,
@@ -55,5 +71,6 @@ def _finding(history: History, one: Diagnosis) -> Finding:
         unit=size.unit,
         meaning=MEANING[one.kind].format(**words),
         check_next=CHECK_NEXT[one.kind],
+        forecast=forecast,
         evidence=one.evidence,
     )

@@ -111,11 +111,7 @@ class _Days:
 
 
 def _gather(history: History) -> tuple[_Days | None, float]:
-    chosen = [
-        d
-        for d in history.digests[-LONGEST_DAYS:]
-        if d.steps.excess_ohm and math.isfinite(d.steps.resistance_ohm)
-    ]
+    chosen = [d for d in history.digests[-LONGEST_DAYS:] if d.steps.excess_ohm and d.steps.resistance_ohm > 0]
     if len(chosen) < 3:
         return None, math.nan
     base = float(np.median([d.steps.base_s for d in chosen[-30:]]))
