@@ -16,14 +16,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import sys
 import types
 import zlib
-from array import array
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from itertools import islice
 from typing import Any, Literal, TypeAlias, TypeVar, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
 
 T = TypeVar("T")
 Numbers: TypeAlias = Iterator[float]
@@ -61,11 +61,9 @@ def encode(value: object, names: Sequence[str] | None = None) -> bytes:
     fields = _fields(_hashable(kind))
     for name in names_of(kind) if names is None else names:
         fields[name][1](getattr(value, name), numbers, strings)
-    packed = array("d", numbers)
-    if sys.byteorder == "big":
-        packed.byteswap()
+    packed = np.array(numbers, dtype="<f8").tobytes()
     text = "".join(f"{s}{END}" for s in strings)
-    return len(numbers).to_bytes(4, "little") + packed.tobytes() + text.encode()
+    return len(numbers).to_bytes(4, "little") + packed + text.encode()
 
 
 def decode(kind: type[T], *parts: tuple[Sequence[str], bytes]) -> T:
@@ -98,12 +96,7 @@ def decode(kind: type[T], *parts: tuple[Sequence[str], bytes]) -> T:
 
 def first_number(raw: bytes) -> float:
     """Return the first number of encoded bytes, NaN if there is none."""
-    if len(raw) < 12:  # not even one
-        return math.nan
-    numbers = array("d", raw[4:12])
-    if sys.byteorder == "big":
-        numbers.byteswap()
-    return numbers[0]
+    return float(np.frombuffer(raw, "<f8", 1, 4)[0]) if len(raw) >= 12 else math.nan
 
 
 def fingerprint(kind: type) -> int:
@@ -121,13 +114,14 @@ def _hashable(kind: Any) -> Any:
 
 
 def _split(raw: bytes) -> tuple[Numbers, Strings]:
-    end = 4 + 8 * int.from_bytes(raw[:4], "little")
+    count = int.from_bytes(raw[:4], "little")
+    end = 4 + 8 * count
     if len(raw) < max(end, 4):
         raise ValueError("bytes are cut short")
-    numbers = array("d", raw[4:end])
-    if sys.byteorder == "big":
-        numbers.byteswap()
-    values = [x if x == x else _NAN for x in numbers.tolist()]  # noqa: PLR0124 - one NaN, so that tuples compare
+    packed = np.frombuffer(raw, "<f8", count, 4)
+    values = packed.tolist()
+    for i in np.flatnonzero(np.isnan(packed)).tolist():
+        values[i] = _NAN  # one and the same, so that equal digests compare equal
     return iter(values), iter(raw[end:].decode().split(END))
 
 
