@@ -148,11 +148,17 @@ class Engine:
     def _electrics(self, k: int, dt: float) -> _Electrics:
         pack, state = self.bank.packs[k], self.state.packs[k]
         chemistry = self.scenario.chemistry
-        x = (state.charge_ah * self._inverse[k] - GRID_LOW) * (1 / GRID_STEP)
+        charge = state.charge_ah
+        moved = dt / 3600
+        if chemistry.surface_h:
+            keep = math.exp(-dt / chemistry.rc_tau_s[1])
+            charge = charge + chemistry.surface_h * keep * state.rc_a[1]
+            moved += chemistry.surface_h * (1 - keep)
+        x = (charge * self._inverse[k] - GRID_LOW) * (1 / GRID_STEP)
         at = x.astype(np.intp)
         rise = self._rise.take(at, mode="clip")
         ocv = self._table.take(at, mode="clip") + rise * (x - at) + chemistry.hysteresis_v * state.branch
-        stiff = rise * self._inverse[k] * (dt / 3600 / GRID_STEP)
+        stiff = rise * self._inverse[k] * (moved / GRID_STEP)
         cell_ohm = self._r0[k] + stiff
         source = ocv
         for j, tau in enumerate(chemistry.rc_tau_s):

@@ -1,4 +1,4 @@
-"""The fault library: banks with one thing wrong, in several sizes, on two physics, and healthy ones.
+"""The fault library: banks with one thing wrong, in several sizes, on three physics, and healthy ones.
 
 A case is a place, a span of days, a telemetry and its faults. `record` plays it as it would arrive.
 """
@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from sample_data.bank import Fault, Inverter, PackSpec, Scenario
-from sample_data.cell import HILL, VALLEY, Chemistry
+from sample_data.cell import HILL, RIDGE, VALLEY, Chemistry
 from sample_data.history import DayTruth, simulate
 from sample_data.household import Household
 from sample_data.telemetry import CLEAN, ROUGH, TYPICAL, Mess, messy
@@ -225,20 +225,43 @@ _BANKS: tuple[_Bank, ...] = (
     (400, AUTUMN, {"B": ("capacity_fade", 0.08, None, "", 0, 0)}),
     (40, AUTUMN, {"bank": ("data_gap", 5.0, None, "", 0, 0)}),
 )
+_RIDGE_BANKS: tuple[_Bank, ...] = (
+    (
+        80,
+        AUTUMN,
+        {"A": ("low_capacity", 0.11, 3, "", 0, 0), "B": ("self_discharge", 0.020, 13, "", 10, 0)},
+    ),
+    (
+        80,
+        SPRING,
+        {"A": ("self_discharge", 0.050, 5, "", 15, 0), "B": ("high_resistance", 1.0, 9, "", 20, 0)},
+    ),
+    (
+        70,
+        AUTUMN,
+        {"A": ("static_offset", -8.0, 15, "", 0, 0), "B": ("loose_link", 0.4e-3, 6, "one", 20, 0)},
+    ),
+    (
+        70,
+        AUTUMN,
+        {"A": ("sense_lead", 0.020, 8, "", 10, 0), "B": ("low_capacity", 0.20, 2, "", 0, 0)},
+    ),
+)
 """Sizes: A, Ah, fraction, Ω, V, °C, K, fraction a year, days; see `sample_data.bank`."""
 
 _MESS = {"clean": CLEAN, "typical": TYPICAL, "rough": ROUGH}
 
 
 def library() -> tuple[Case, ...]:
-    """Return the faulty banks, on both physics and three kinds of telemetry in turn."""
+    """Return the faulty banks, on every physics and three kinds of telemetry in turn."""
     cases = []
-    for number, (days, first, rows) in enumerate(_BANKS):
+    for number, (days, first, rows) in enumerate((*_BANKS, *_RIDGE_BANKS)):
         faults = tuple(
             Fault(kind, pack, cell, size, onset, ramp, variant)
             for pack, (kind, size, cell, variant, onset, ramp) in rows.items()
         )
-        scenario = place(1000 + number, physics=(HILL, VALLEY)[number % 2], faults=faults)
+        physics = (HILL, VALLEY)[number % 2] if number < len(_BANKS) else RIDGE
+        scenario = place(1000 + number, physics=physics, faults=faults)
         kind = ("clean", "typical", "typical", "rough")[number % 4]
         cases.append(_case(scenario, first, days, kind))
     return tuple(cases)
@@ -258,7 +281,7 @@ def _case(scenario: Scenario, first: dt.date, days: int, mess: str) -> Case:
 
 
 def healthy() -> tuple[Case, ...]:
-    """Return healthy banks: two bank-years in six places, on both physics and every telemetry."""
+    """Return healthy banks: over two bank-years in seven places, on every physics and telemetry."""
     rows = (
         ("clean", HILL, AUTUMN, 120, 5.0),
         ("typical", HILL, MIDWINTER, 120, 4.0),
@@ -266,6 +289,7 @@ def healthy() -> tuple[Case, ...]:
         ("clean", VALLEY, MIDWINTER, 120, 3.0),
         ("typical", VALLEY, AUTUMN, 130, 8.0),
         ("rough", VALLEY, AUTUMN, 120, 5.0),
+        ("typical", RIDGE, AUTUMN, 120, 5.0),
     )
     cases = []
     for number, (mess, physics, first, days, mean_c) in enumerate(rows):

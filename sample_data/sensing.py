@@ -106,7 +106,8 @@ def cell_volts(
 ) -> Single:
     """Return the true voltage between each cell's taps, shape (n_cells, K, sub). [V]"""
     n = day.spec.n_cells
-    ocv = chemistry.equilibrium(pack.charge_ah / day.capacity_ah).astype(np.float32)
+    ahead = chemistry.surface_h * np.append(pack.rc_a[:, 1], pack.rc_a[-1, 1])
+    ocv = chemistry.equilibrium((pack.charge_ah + ahead[:, None]) / day.capacity_ah).astype(np.float32)
     fraction = (np.arange(course.sub) / course.sub).astype(np.float32)
     start = (ocv[:-1] + (chemistry.hysteresis_v * pack.branch).astype(np.float32)[:, None]).T
     inward = np.abs(np.linspace(-1, 1, n)) ** 2

@@ -1,7 +1,8 @@
 """How right the findings are, on banks whose truth is known.
 
 Run `nice python tests/benchmarks/bench_accuracy.py [WORD …]`: every word must be in a case's name; `healthy`
-gives the healthy banks. `--cache DIR` keeps the simulated tables, so that only the analysis runs again.
+gives the healthy banks. `--cache DIR` keeps the simulated tables, so that only the analysis runs again;
+empty it when the simulated bank changes.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import argparse
 import datetime as dt
 import pickle
 import time
-import zlib
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
@@ -54,7 +54,7 @@ def played(case: Case, cache: Path | None) -> Iterator[RecordedDay]:
     if cache is None:
         yield from record(case)
         return
-    folder = cache / f"{zlib.crc32(repr(case).encode()):08x}"
+    folder = cache / "".join(c if c.isalnum() else "_" for c in f"{case.name} {case.days} {case.first_day}")
     done = folder / "done"
     if not done.exists():
         folder.mkdir(parents=True, exist_ok=True)

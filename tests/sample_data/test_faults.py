@@ -13,14 +13,14 @@ from sample_data.orchard import ORCHARD
 COLD = dt.date(2025, 12, 20)
 
 
-def test_every_kind_is_there_and_the_big_families_in_several_sizes_and_both_physics():
+def test_every_kind_is_there_and_the_big_families_in_several_sizes_and_on_every_physics():
     cases = library()
     assert {f.kind for c in cases for f in c.faults} == set(KINDS)
     sizes = {kind: {f.size for c in cases for f in c.faults if f.kind == kind} for kind in KINDS}
     assert all(
         len(sizes[k]) >= 3 for k in ("self_discharge", "low_capacity", "high_resistance", "loose_link")
     )
-    assert {c.scenario.chemistry.name for c in cases} == {"hill", "valley"}
+    assert {c.scenario.chemistry.name for c in cases} == {"hill", "valley", "ridge"}
     assert len({c.name for c in cases}) == len(cases)
 
 
