@@ -228,9 +228,7 @@ def _losses(
     heater = heater_wh or unknown("Wh", "no heater was seen, or its energy is not known")
     lost, u_lost = lost_in_all(found, zero)
     volts = pool.span.wh_out / pool.span.ah_out
-    basis = (
-        "charge that did not come back, at mean voltage; with what heaters took past the sensor"
-    )
+    basis = "charge that did not come back, at mean voltage; with what heaters took past the sensor"
     charge = around(lost * volts, 1.96 * u_lost * volts, "Wh", basis=basis, n=len(found))
     return Losses(total, ohmic, heater, charge, _rest(total, ohmic, charge))
 
