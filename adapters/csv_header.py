@@ -53,7 +53,12 @@ def read_header(path: Path, file: BinaryIO, catalogue: Mapping[str, Channel]) ->
     """
     text, lines = _first_line(path, file)
     delimiter = max(",;\t", key=text.count)
-    names = [name.strip() for name in next(csv.reader([text], delimiter=delimiter))]
+    try:
+        names = [name.strip() for name in next(csv.reader([text], delimiter=delimiter))]
+    except csv.Error as exc:
+        raise ImportFormatError(
+            f"{path}: the first line cannot be read: {exc}", "save it with ordinary line ends"
+        ) from exc
     lowered = [name.lower() for name in names]
     if "timestamp" not in lowered:
         seen = ", ".join(names[:4])

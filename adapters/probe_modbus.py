@@ -169,6 +169,11 @@ async def _look(probe: _Probe, unit: int, maps: Sequence[Path]) -> Found:
         if rows and (best is None or rows[0].merit > best[2][0].merit):
             best = (function, registers, rows)
     if best is None:
+        if not any(read.values()):
+            doubts = (
+                "it refused every register looked at: a gateway may answer for units that are not there",
+            )
+            return Found(f"a Modbus unit {unit} on {place} that shows nothing", (), doubts)
         seen = f"it has {read[3]} of the registers looked at under function 3, {read[4]} under function 4"
         doubts = ("none of them look like cell voltages: it needs the maker's register list",)
         return Found(f"a Modbus unit {unit} on {place}", (seen,), doubts, _block(place, unit, "my-pack.toml"))
@@ -256,9 +261,9 @@ async def _look_through(probe: _Probe, unit: int, function: int) -> dict[int, in
 
 
 def _halves(address: int, count: int, registers: dict[int, int]) -> Iterator[tuple[int, int]]:
-    """A block, then its parts down to 8 registers as long as the part before was refused."""
+    """A block, then its parts down to 4 registers as long as the part before was refused."""
     yield address, count
-    if address in registers or count <= 8:
+    if address in registers or count <= 4:
         return
     yield from _halves(address, count // 2, registers)
     yield from _halves(address + count // 2, count // 2, registers)
@@ -283,7 +288,8 @@ def _cells_found(
     temps = temperatures(registers, taken | {address for address, _ in totals})
     for address, count, words, degrees in temps[:3]:
         evidence.append(f"0x{address:04X}, {count} registers, might be temperatures ({words}): {degrees} °C")
-    socs = fractions(registers, taken | {address for address, _ in totals})
+    warm = {address + n for address, count, _, _ in temps for n in range(count)}
+    socs = fractions(registers, taken | warm | {address for address, _ in totals})
     if socs:
         shown = ", ".join(f"0x{address:04X} ({how})" for address, how in socs[:6])
         doubts.append(f"state of charge may be at {shown}: compare with the pack's screen")
