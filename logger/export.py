@@ -6,6 +6,7 @@ import json
 import os
 import re
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TextIO
 
@@ -36,6 +37,8 @@ def export_parquet(
 ) -> list[Path]:
     """Write `site=S/pack=P/day=YYYY-MM-DD/readings.parquet` for every day; witnesses under `witness=W`.
 
+    Beside them `site=S/_bank.json` keeps the time zone and what is known of each pack.
+
     Parameters
     ----------
     store : Store
@@ -65,7 +68,19 @@ def export_parquet(
         notes = {"site": site, subject.kind: subject.name, "day": day, "zone": store.zone.key, "form": form}
         _write(out.replace_schema_metadata({"bankbook": json.dumps(notes)}), where / "readings.parquet")
         written.append(where / "readings.parquet")
+    if written:
+        about = {"zone": store.zone.key, "packs": {p: _facts(store, p) for p in _pack_names(store, packs)}}
+        target = folder / f"site={_safe(site)}" / "_bank.json"
+        target.write_text(json.dumps(about, indent=1, sort_keys=True) + "\n")
     return written
+
+
+def _pack_names(store: Store, packs: list[str] | None) -> list[str]:
+    return packs or [s.name for s in store.subjects() if s.kind == "pack"]
+
+
+def _facts(store: Store, pack: str) -> dict[str, object]:
+    return asdict(store.facts(pack))
 
 
 def export_csv(

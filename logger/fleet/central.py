@@ -52,7 +52,8 @@ digest = Table(
     Column("seq", Integer, primary_key=True, autoincrement=False),
     Column("version", BigInteger, primary_key=True, autoincrement=False),
     Column("facts", Text, primary_key=True),
-    Column("body", LargeBinary, nullable=False),
+    Column("core", LargeBinary, nullable=False),
+    Column("detail", LargeBinary, nullable=False),
 )
 
 pack = Table(

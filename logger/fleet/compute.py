@@ -40,7 +40,7 @@ class Made:
 
     bank: str
     pack: str
-    digests: tuple[tuple[str, bytes], ...]
+    digests: tuple[tuple[str, tuple[bytes, bytes]], ...]
     peak_mb: float
 
 
@@ -192,7 +192,7 @@ def bank_of(source: FleetSource, bank: str, made: Sequence[Made]) -> Bank:
     histories = []
     for name, facts in packs.items():
         mine = [
-            digests.loads(body) for m in made if (m.bank, m.pack) == (bank, name) for _, body in m.digests
+            digests.loads(*body) for m in made if (m.bank, m.pack) == (bank, name) for _, body in m.digests
         ]
         histories.append(History.of(facts, mine))
     return Bank(tuple(histories), zone)

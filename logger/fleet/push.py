@@ -200,8 +200,10 @@ def _send_digests(store: Store, remote: Connection, bank: str, packs: dict[str, 
     with store.reading() as conn:
         for name in packs:
             rows += [
-                {"bank": bank, "pack": name} | asdict(k) | {"body": zlib.compress(k.body, 6)}
-                for k in sealing_index.kept_digests(conn, name, None, None).values()
+                {"bank": bank, "pack": name}
+                | asdict(k)
+                | {"core": zlib.compress(k.core, 6), "detail": zlib.compress(k.detail or b"", 6)}
+                for k in sealing_index.kept_digests(conn, name, None, None, detail_from="").values()
                 if (name, k.day, k.seq, k.version, k.facts) not in known
             ]
     if rows:

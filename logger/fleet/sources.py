@@ -56,7 +56,7 @@ class FleetSource(Protocol):
         """Return one day, tidy."""
         ...
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], bytes]:
+    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
         """Return digests that are there already, by (pack, day, seq)."""
         ...
 
@@ -147,16 +147,16 @@ class CentralSource:
             blob = conn.execute(select(d.c.blob).where(d.c.bank == bank, d.c.seq == ref.seq)).scalar_one()
         return decode_day(bytes(blob))
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], bytes]:
+    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
         """Return digests made by this version of the code, by (pack, day, seq); of the facts sent last."""
         g = central.digest
-        query = select(g.c.pack, g.c.day, g.c.seq, g.c.body, g.c.facts).where(
+        query = select(g.c.pack, g.c.day, g.c.seq, g.c.core, g.c.detail, g.c.facts).where(
             g.c.bank == bank, g.c.version == version
         )
         prints = self._prints(bank)
         with self._conn() as conn:
             return {
-                (r.pack, r.day, r.seq): zlib.decompress(r.body)
+                (r.pack, r.day, r.seq): (zlib.decompress(r.core), zlib.decompress(r.detail))
                 for r in conn.execute(query)
                 if prints.get(r.pack) == r.facts
             }
@@ -214,12 +214,12 @@ class FolderSource:
 
     def table(self, bank: str, ref: DayRef) -> pa.Table:
         """Return one day, tidy."""
-        from logger.export import read_day
+        from logger.export import read_exported
 
         folder = self._folder / f"site={bank}" / f"{ref.kind}={ref.name}" / f"day={ref.day}"
-        return read_day(folder)
+        return read_exported(folder / "readings.parquet")
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], bytes]:
+    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
         """Return nothing: a folder holds days only."""
         del bank, version
         return {}

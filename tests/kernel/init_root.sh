@@ -45,5 +45,5 @@ TTYPath=/dev/ttyS0
 WantedBy=multi-user.target
 U
 ln -sf ../bench.service "$root/etc/systemd/system/multi-user.target.wants/bench.service"
-rm -f "$root/etc/systemd/system/getty.target.wants"/* "$root/lib/systemd/system/getty.target.wants/serial-getty@ttyS0.service"
+ln -sf /dev/null "$root/etc/systemd/system/serial-getty@ttyS0.service"  # it would hang up the console
 echo "root of $(du -sh "$root" 2>/dev/null | cut -f1) ready"

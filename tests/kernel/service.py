@@ -1,6 +1,6 @@
 """The service under a true init: systemd in the guest, bankbook as systemd/install.sh installed it.
 
-    tests/kernel/init_root.sh && python tests/kernel/service.py
+tests/kernel/init_root.sh && python tests/kernel/service.py
 """
 
 import argparse

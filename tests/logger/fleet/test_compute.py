@@ -3,9 +3,11 @@
 import importlib.util
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from analysis import digest as digests
+from logger.export import export_parquet
 from logger.fleet import address, central
 from logger.fleet.compute import bank_of, compute, run_task, tasks
 from logger.fleet.push import push
@@ -43,7 +45,7 @@ def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
     made = run_task(todo[0])
     with Store.open(tmp_path / "1.db") as store:
         ours = store.digests("A")
-    assert [digests.loads(body) for _, body in made.digests] == ours
+    assert [digests.loads(*body) for _, body in made.digests] == ours
 
 
 def test_dask_computes_the_same(file_centre, monkeypatch):
@@ -54,3 +56,31 @@ def test_dask_computes_the_same(file_centre, monkeypatch):
     assert seen[-1] == (2, 2)
     bank = bank_of(source, "bank2", made)
     assert bank.packs[0].days == ("2026-01-05", "2026-01-06", "2026-01-07", "2026-01-08")
+
+
+def test_a_folder_of_exported_days_gives_the_same(tmp_path):
+    file = make_bank(tmp_path / "one.db", days=4)
+    with Store.open(file) as store:
+        export_parquet(store, tmp_path / "days", site="hill")
+        ours = store.digests("A")
+    source = open_source(str(tmp_path / "days"))
+    assert source.banks() == ["hill"]
+    todo, have = tasks(str(tmp_path / "days"), source, source.banks(), digests.VERSION)
+    assert not have
+    made = [run_task(t) for t in todo]
+    assert list(bank_of(source, "hill", made).packs[0].digests) == ours
+
+
+def test_any_engine_reads_the_days(tmp_path):
+    """The query README and SCALE.md document, run by an engine that knows nothing of us."""
+    with Store.open(make_bank(tmp_path / "one.db", days=3)) as store:
+        export_parquet(store, tmp_path / "days", site="hill")
+        rows = sum(d.row_count for d in store.sealed_days("A"))
+    found = duckdb.sql(
+        "SELECT site, pack, day, count(*) AS n, max(cell_01_v) AS top "
+        f"FROM read_parquet('{tmp_path}/days/site=*/pack=*/day=*/*.parquet', hive_partitioning=true) "
+        "GROUP BY ALL ORDER BY day"
+    ).fetchall()
+    assert [f[0] for f in found] == ["hill"] * 3
+    assert sum(f[3] for f in found) == rows
+    assert all(3.3 < f[4] < 3.4 for f in found)
