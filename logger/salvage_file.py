@@ -12,8 +12,8 @@ from typing import Any
 from urllib.parse import quote
 
 from adapters.errors import StoreError
+from logger.store_engine import PAGE_BYTES
 
-PAGE = 4096
 _MAGIC = b"SQLite format 3\x00"
 _SKIPS_MS = (1, 1_000, 10_000, 60_000, 600_000, 3_600_000, 86_400_000)
 _MISSES = 2000
@@ -71,10 +71,10 @@ def _mend_header(path: Path) -> None:
     with path.open("r+b") as file:
         header = bytearray(file.read(100).ljust(100, b"\x00"))
         header[0:16] = _MAGIC
-        header[16:18] = PAGE.to_bytes(2, "big")
+        header[16:18] = PAGE_BYTES.to_bytes(2, "big")
         header[18:20] = b"\x01\x01"  # plain journal: the copy has no write-ahead log
         header[20:24] = bytes((0, 64, 32, 32))
-        header[28:32] = (path.stat().st_size // PAGE).to_bytes(4, "big")
+        header[28:32] = (path.stat().st_size // PAGE_BYTES).to_bytes(4, "big")
         header[32:40] = bytes(8)  # no free pages: nothing will be written
         header[44:48] = (4).to_bytes(4, "big")
         header[52:56] = bytes(4)
@@ -91,7 +91,7 @@ def _mend_first_page(path: Path) -> None:
     with TemporaryDirectory(dir=path.parent) as folder:
         fresh = Path(folder) / "fresh.db"
         Store.open(fresh, write=True).close()
-        page = fresh.read_bytes()[:PAGE]
+        page = fresh.read_bytes()[:PAGE_BYTES]
     with path.open("r+b") as file:
         file.write(page)
     _mend_header(path)
