@@ -254,7 +254,6 @@ def watch_live(config: Config, seconds: int, logging: subprocess.Popen[str]) -> 
 def conclude(config: Config, console: Console) -> None:
     """Seal what is due, write the weekly report, and say in plain words what was found."""
     from analysis.findings import findings
-
     from logger.histories import bank, last_whole_week
     from logger.week import write_week
 

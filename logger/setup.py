@@ -13,7 +13,7 @@ from logger.config import Config
 from logger.questions import PACK, SITE, WIRES, Asker, Question, a_number, ask_table, machine_zone
 from logger.toml_text import toml_text
 
-HEAD = "This bank, as bankbook knows it. Written by `bankbook setup`; edit it freely.\nThe README lists the keys."
+HEAD = "This bank, as bankbook knows it. Written by `bankbook setup`; edit it freely (keys: see README)."
 PACK_LETTERS = "ABCDEFGH"
 
 
