@@ -6,6 +6,7 @@ Knows nothing of the analysis: anything with the attributes of `FindingLike` can
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -19,6 +20,9 @@ from sample_data.history import DayTruth, TripTruth
 from sample_data.telemetry import CLEAN
 
 Array = NDArray[np.float64]
+
+STEP_S = 10.0
+"""Time base on which a resistance is compared. [s]"""
 
 CELL_KINDS = frozenset(
     ("static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead")
@@ -218,7 +222,10 @@ def _cell_size(case: Case, fault: Fault, unit: str, last: DayTruth, cell: int) -
     chemistry = case.scenario.chemistry
     day = bank_day(case.scenario, case.days - 1)
     pack = next(p for p in day.packs if p.spec.name == fault.pack)
-    ohm = pack.r0_ohm + sum(chemistry.rc_ohm) * pack.rc_scale
+    slow = sum(
+        r * (1 - math.exp(-STEP_S / tau)) for r, tau in zip(chemistry.rc_ohm, chemistry.rc_tau_s, strict=True)
+    )
+    ohm = pack.r0_ohm + slow * pack.rc_scale
     sizes = {
         ("self_discharge", "A"): _against_median(np.array(truth.leak_a), cell),
         ("static_offset", "Ah"): _against_median(np.array(truth.charge_ah) - capacity, cell),

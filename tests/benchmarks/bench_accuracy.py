@@ -13,6 +13,7 @@ import pickle
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -24,13 +25,14 @@ from analysis.digest import DayDigest, digest
 from analysis.facts import PackFacts
 from analysis.finding import Finding
 from analysis.findings import findings
+from analysis.health import health
 from analysis.history import Bank, History
 from logger.store_frames import to_frame, to_witness
 from sample_data.accuracy import Verdict, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import PackSpec
 from sample_data.faults import Case, RecordedDay, healthy, library, record
-from sample_data.history import TripTruth, bounds
+from sample_data.history import DayTruth, TripTruth, bounds
 
 REVIEW_EVERY = 7
 
@@ -65,12 +67,12 @@ def played(case: Case, cache: Path | None) -> Iterator[RecordedDay]:
             (folder / f"{day.day}.truth").write_bytes(pickle.dumps(day.truth))
         done.touch()
     for path in sorted(folder.glob("*.truth")):
-        tables: dict[str, dict[str, pa.Table]] = {"pack": {}, "witness": {}}
+        found: dict[str, dict[str, pa.Table]] = {"pack": {}, "witness": {}}
         for file in sorted(folder.glob(f"{path.stem}.*.parquet")):
             group, name = file.name.split(".")[1:3]
-            tables[group][name] = pq.read_table(file)
+            found[group][name] = pq.read_table(file)
         truth = pickle.loads(path.read_bytes())  # noqa: S301 - our own cache
-        yield RecordedDay(dt.date.fromisoformat(path.stem), tables["pack"], tables["witness"], truth)
+        yield RecordedDay(dt.date.fromisoformat(path.stem), found["pack"], found["witness"], truth)
 
 
 def review(case: Case, digests: dict[str, list[DayDigest]]) -> tuple[Finding, ...]:
@@ -79,9 +81,47 @@ def review(case: Case, digests: dict[str, list[DayDigest]]) -> tuple[Finding, ..
     return findings(Bank(packs, case.scenario.timezone))
 
 
-Outcome = tuple[
-    list[Verdict], list[tuple[str, str]], list[tuple[dt.date, tuple[Finding, ...]]], dict[str, float]
-]
+def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: list[DayTruth]) -> list[str]:
+    """Long-term numbers against the truth, as lines: what a healthy bank's report would say."""
+    packs = tuple(History.of(facts_of(s), digests[s.name]) for s in case.scenario.packs)
+    said = health(Bank(packs, case.scenario.timezone))
+    lines = []
+    for spec, pack in zip(case.scenario.packs, said.packs, strict=True):
+        gain = spec.gain * case.mess.gain
+        days = [t.packs[spec.name] for t in truths]
+        rows = (
+            ("usable capacity (shown)", pack.capacity.usable, gain * min(days[-1].capacity_ah)),
+            ("heater energy", pack.cold.energy, sum(d.heater_wh for d in days)),
+            ("charge out (shown)", pack.throughput.ah_out, gain * sum(d.ah_out for d in days)),
+            ("sensor offset", pack.sensor.offset, case.mess.gain * spec.offset_a + case.mess.offset_a),
+        )
+        for title, found, truth in rows:
+            if found.value is None:
+                lines.append(
+                    f"{spec.name} {title:24} –          truth {truth:9.3f} {found.unit}: {found.reason[:60]}"
+                )
+                continue
+            low, high = (found.value if x is None else x for x in (found.low, found.high))
+            held = "in" if low <= truth <= high else "OUT"
+            lines.append(
+                f"{spec.name} {title:24} {found.value:9.3f} truth {truth:9.3f} {found.unit} "
+                f"({100 * (found.value / truth - 1):+.1f} %) 95 % {low:.3f} to {high:.3f} {held}"
+            )
+    return lines
+
+
+Reviews = list[tuple[dt.date, tuple[Finding, ...]]]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a case: verdicts, false findings, all that was said, CPU seconds, numbers and truth."""
+
+    verdicts: list[Verdict]
+    wrong: list[tuple[str, str]]
+    reviews: Reviews
+    spent: dict[str, float]
+    lines: list[str]
 
 
 def run(case: Case, cache: Path | None) -> Outcome:
@@ -90,10 +130,12 @@ def run(case: Case, cache: Path | None) -> Outcome:
     digests: dict[str, list[DayDigest]] = {s.name: [] for s in case.scenario.packs}
     last: dict[str, pa.Table] = {}
     trips: list[TripTruth] = []
-    reviews: list[tuple[dt.date, tuple[Finding, ...]]] = []
+    truths: list[DayTruth] = []
+    reviews: Reviews = []
     spent = {"digest": 0.0, "findings": 0.0, "days": 0.0}
     for number, day in enumerate(played(case, cache), start=1):
         trips.extend(day.truth.trips)
+        truths.append(day.truth)
         witnesses = tuple(to_witness(name, t) for name, t in day.witness.items())
         span = bounds(day.day, zone)
         start = time.process_time()
@@ -116,7 +158,24 @@ def run(case: Case, cache: Path | None) -> Outcome:
     wrong = {
         (f.kind, f"{f.pack} {f.cell or ''}".strip()) for _, fs in reviews for f in fs if is_false(case, f)
     }
-    return verdicts, sorted(wrong), reviews, spent
+    return Outcome(verdicts, sorted(wrong), reviews, spent, numbers(case, digests, truths))
+
+
+def show(case: Case, outcome: Outcome, *, verbose: bool) -> None:
+    """Print one case."""
+    spent = outcome.spent
+    print(f"{case.name}: {len(outcome.wrong)} false")
+    if outcome.verdicts:
+        print(table(outcome.verdicts).split("\n", 1)[1])
+    print(*(f"        {line}" for line in outcome.lines), sep="\n")
+    times = 1000 * spent["digest"] / max(1, spent["days"]), 1000 * spent["findings"] / len(outcome.reviews)
+    print(f"        {times[0]:.0f} ms a digest, {times[1]:.0f} ms a review")
+    if verbose:
+        for f in outcome.reviews[-1][1]:
+            size = f"{f.value} [{f.low}, {f.high}] {f.unit}"
+            print(f"        {f.severity} {f.kind} {f.pack} {f.cell} since {f.since} {size}", f.forecast)
+            print(*(f"             {line}" for line in f.evidence), sep="\n")
+    print(end="", flush=True)
 
 
 def main() -> None:
@@ -129,38 +188,19 @@ def main() -> None:
     options = parser.parse_args()
     cases = [c for c in (*library(), *healthy()) if all(w in c.name for w in options.words)]
     verdicts: list[Verdict] = []
-    years, wrong_watch = 0.0, []
+    years, false = 0.0, []
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
-        for case, (scored, wrong, reviews, spent) in zip(
-            cases, pool.map(run, cases, [options.cache] * len(cases)), strict=True
-        ):
-            verdicts += scored
+        for case, outcome in zip(cases, pool.map(run, cases, [options.cache] * len(cases)), strict=True):
+            verdicts += outcome.verdicts
             if not case.faults:
                 years += case.days / 365.25
-                wrong_watch += [(case.name, *w) for w in wrong]
-                print(f"{case.name}: {len(wrong)} false", flush=True)
-            else:
-                print(table(scored).split("\n", 1)[1], flush=True)
-            print(
-                f"        {1000 * spent['digest'] / max(1, spent['days']):.0f} ms a digest, "
-                f"{1000 * spent['findings'] / len(reviews):.0f} ms a review",
-                flush=True,
-            )
-            if options.verbose:
-                for f in reviews[-1][1]:
-                    size = f"{f.value} [{f.low}, {f.high}] {f.unit}"
-                    print(
-                        f"        {f.severity} {f.kind} {f.pack} {f.cell} since {f.since} {size}", f.forecast
-                    )
-                    for line in f.evidence:
-                        print("            ", line)
+                false += [(case.name, *w) for w in outcome.wrong]
+            show(case, outcome, verbose=options.verbose)
     if verdicts:
         print("\n" + table(verdicts), "\n\n" + confusion(verdicts), "\n\n" + summary(verdicts))
     if years:
-        print(
-            f"\nfalse findings on healthy banks, watch or above: {len(wrong_watch)} in {years:.2f} bank-years"
-        )
-        for line in wrong_watch:
+        print(f"\nfalse findings on healthy banks, watch or above: {len(false)} in {years:.2f} bank-years")
+        for line in false:
             print("   ", *line)
 
 
