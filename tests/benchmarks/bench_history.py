@@ -15,7 +15,7 @@ import pstats
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 
@@ -32,11 +32,14 @@ from sample_data.orchard import ORCHARD
 FIRST = dt.date(2015, 10, 1)
 BASE_DAYS = 60
 EPOCH_S = 1e9
+WHOLE_DAYS = 400
+"""The latest days are read with their detail, older ones without, as the logger does."""
+Kept: TypeAlias = tuple[bytes, bytes]
 PACKS = {"A": PackFacts("A", heater_measured="outside"), "B": PackFacts("B", heater_measured="outside")}
 
 
-def base(cache: Path | None) -> dict[str, list[bytes]]:
-    """Cores of the first days' digests, by pack."""
+def base(cache: Path | None) -> dict[str, list[Kept]]:
+    """The first days' digests, by pack."""
     if cache is not None and cache.exists():
         version, kept = pickle.loads(cache.read_bytes())  # noqa: S301 - written by this script
         if version == VERSION:
@@ -45,37 +48,39 @@ def base(cache: Path | None) -> dict[str, list[bytes]]:
 
     from analysis.digest import digest
 
-    made: dict[str, list[bytes]] = {name: [] for name in PACKS}
+    made: dict[str, list[Kept]] = {name: [] for name in PACKS}
     before: dict[str, Any] = {}
     for day in simulate(ORCHARD, FIRST, BASE_DAYS, period_s=10):
         seen = [to_witness("hall", day.witness["hall"])]
         span = bounds(day.day, ZoneInfo(ORCHARD.timezone))
         for name, facts in PACKS.items():
             frame = to_frame(name, str(day.day), span, day.tables[name], before.get(name))
-            made[name].append(dumps(digest(frame, facts, seen))[0])
+            made[name].append(dumps(digest(frame, facts, seen)))
             before[name] = day.tables[name].slice(max(day.tables[name].num_rows - 90, 0))
     if cache is not None:
         cache.write_bytes(pickle.dumps((VERSION, made)))
     return made
 
 
-def moved(core: bytes, seconds: float, day: str) -> bytes:
-    """The same day at another date: every instant within moved."""
-    end = 4 + 8 * int.from_bytes(core[:4], "little")
-    numbers = np.frombuffer(core[4:end]).copy()
+def moved(part: bytes, seconds: float, day: str | None) -> bytes:
+    """The same day at another date: every instant within moved, and the date if this part has it."""
+    end = 4 + 8 * int.from_bytes(part[:4], "little")
+    numbers = np.frombuffer(part[4:end]).copy()
     numbers[(numbers > EPOCH_S) & (numbers < 1e10)] += seconds
-    strings = core[end:].decode().split(END)
-    strings[1] = day
-    return core[:4] + numbers.tobytes() + END.join(strings).encode()
+    strings = part[end:].decode().split(END)
+    if day is not None:
+        strings[1] = day
+    return part[:4] + numbers.tobytes() + END.join(strings).encode()
 
 
-def years(cores: list[bytes], days: int) -> list[bytes]:
+def years(kept: list[Kept], days: int) -> list[tuple[bytes, bytes | None]]:
     """Repeat the days with later dates."""
-    out = []
+    out: list[tuple[bytes, bytes | None]] = []
     for number in range(days):
-        turn, index = divmod(number, len(cores))
-        day = str(FIRST + dt.timedelta(days=number))
-        out.append(moved(cores[index], turn * len(cores) * 86400.0, day))
+        turn, index = divmod(number, len(kept))
+        later = turn * len(kept) * 86400.0
+        core = moved(kept[index][0], later, str(FIRST + dt.timedelta(days=number)))
+        out.append((core, moved(kept[index][1], later, None) if number >= days - WHOLE_DAYS else None))
     return out
 
 
@@ -87,10 +92,10 @@ def timed(label: str, work: Callable[[], Any], goal: str = "") -> Any:
     return result
 
 
-def bank_of(kept: dict[str, list[bytes]]) -> Bank:
+def bank_of(kept: dict[str, list[tuple[bytes, bytes | None]]]) -> Bank:
     """Decode everything, the collector paused: nothing of it can be garbage."""
     gc.disable()
-    histories = [History.of(PACKS[name], [loads(c) for c in cores]) for name, cores in kept.items()]
+    histories = [History.of(PACKS[name], [loads(*parts) for parts in days]) for name, days in kept.items()]
     gc.freeze()
     gc.enable()
     return Bank(tuple(histories), ORCHARD.timezone)
@@ -103,8 +108,8 @@ def main() -> None:
     options.add_argument("--cache", type=Path)
     options.add_argument("--stages", action="store_true")
     chosen = options.parse_args()
-    kept = {name: years(cores, round(365 * chosen.years)) for name, cores in base(chosen.cache).items()}
-    size = sum(len(core) for cores in kept.values() for core in cores)
+    kept = {name: years(days, round(365 * chosen.years)) for name, days in base(chosen.cache).items()}
+    size = sum(len(core) + len(detail or b"") for days in kept.values() for core, detail in days)
     print(f"{sum(map(len, kept.values()))} digests of two packs, {size / 1e6:.1f} MB")
     bank = timed("decode", lambda: bank_of(kept))
     last = bank.packs[0].days[-1]
