@@ -12,6 +12,7 @@ from analysis.day import CleanDay
 from analysis.frame import F32, F64, Bool, Int, WitnessFrame
 
 STEP_S = 60.0
+COARSE_S = 30.0
 PICKS = 5
 """Samples taken from each minute; their median is its temperature, so one wild frame cannot show."""
 
@@ -27,7 +28,8 @@ class Minutes:
     covered_s : array, shape (m,)
         Covered time in each. [s]
     current_a, voltage_v : array, shape (m,)
-        Means over the minute, current from the running charge. [A], [V]
+        Means over the minute, current from the running charge; for samples half a minute apart or more,
+        the sample's own, so that it belongs to the voltage beside it. [A], [V]
     temps_c : array, shape (n_temps, m)
         Medians over the minute and its neighbours. [°C]
     n_cell_temps : int
@@ -200,6 +202,8 @@ def minutes(day: CleanDay, witnesses: Sequence[WitnessFrame] = ()) -> Minutes:
     with np.errstate(invalid="ignore", divide="ignore"):
         enough = covered > 0.3 * STEP_S
         current = np.where(enough, net * 3600 / covered, np.nan)
+    if day.coverage.period_s >= COARSE_S:
+        current = _picked(frame.pack_a, first, last)
     temps = _median_of_three(_picked(frame.temps_c, first, last))
     n_cell = min(day.facts.cell_temps, temps.shape[0]) or temps.shape[0]
     ambient = _ambient(day, witnesses, grid, first, last)
