@@ -257,9 +257,10 @@ def _limits(facts: PackFacts, last: Values) -> Check:
         return Check(
             facts.name, name, "open", "the map names none; nothing can be said of what the pack asks for"
         )
-    text = ", ".join(f"{n.replace('_', ' ')} {last[n]:g}" for n in known) or "no limits"
-    if last.get("protections"):
-        return Check(
-            facts.name, name, "bad", f"{text}; a protection is open: bits {int(last['protections']):#x}"
-        )
-    return Check(facts.name, name, "good", text + ("; no protection open" if "protections" in last else ""))
+    words = {"charge_limit_a": "charge {} A", "discharge_limit_a": "discharge {} A", "charge_limit_v": "up to {} V",
+             "discharge_limit_v": "down to {} V"}  # fmt: skip
+    text = ", ".join(words[n].format(f"{last[n]:g}") for n in known) or "no limits"
+    if "protections" in last:
+        bits = int(last["protections"])
+        text += f"; a protection is open now, bits {bits:#x}: is that so?" if bits else "; no protection open"
+    return Check(facts.name, name, "good", text)

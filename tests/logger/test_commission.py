@@ -49,7 +49,6 @@ def test_no_reading_is_one_bad_line() -> None:
         ("sum of cells", sample(pack_v=51.0)),
         ("temperature sensors", without("temp_2")),
         ("temperature sensors", sample(temp_2=-40.0)),
-        ("limits, protections", sample(protections=4)),
         ("sign of current", without("pack_a")),
     ],
 )
@@ -74,6 +73,14 @@ def test_the_sign_against_the_inverters_screen() -> None:
 def test_two_screens_that_disagree() -> None:
     assert verdicts(sample(), screens=Screens(soc=0.9))["state of charge"] == "bad"
     assert verdicts(without("soc"))["state of charge"] == "open"
+
+
+def test_an_open_protection_is_told_but_is_no_fault_of_the_wiring() -> None:
+    (check,) = [
+        c for c in judge(FACTS, 4, [sample(protections=4)], NOTHING_SEEN) if c.name.startswith("limits")
+    ]
+    assert check.verdict == "good"
+    assert "bits 0x4" in check.text
 
 
 def test_the_page_fits_and_counts() -> None:
