@@ -29,6 +29,12 @@ REST_C: Final = 0.005
 """Current below which nothing can be said of its sign. [C]"""
 SWING_C: Final = 0.02
 """Change of current that must move the voltage. [C]"""
+LIMITS: Final = {
+    "charge_limit_a": "charge {} A",
+    "discharge_limit_a": "discharge {} A",
+    "charge_limit_v": "up to {} V",
+    "discharge_limit_v": "down to {} V",
+}
 SIGN: Final = {"good": "✓", "bad": "✗", "open": "?"}
 
 
@@ -250,16 +256,12 @@ def _soc(facts: PackFacts, last: Values, screens: Screens) -> Check:
 
 def _limits(facts: PackFacts, last: Values) -> Check:
     name = "limits, protections"
-    known = [
-        n for n in ("charge_limit_a", "discharge_limit_a", "charge_limit_v", "discharge_limit_v") if n in last
-    ]
+    known = [n for n in LIMITS if n in last]
     if not known and "protections" not in last:
         return Check(
             facts.name, name, "open", "the map names none; nothing can be said of what the pack asks for"
         )
-    words = {"charge_limit_a": "charge {} A", "discharge_limit_a": "discharge {} A", "charge_limit_v": "up to {} V",
-             "discharge_limit_v": "down to {} V"}  # fmt: skip
-    text = ", ".join(words[n].format(f"{last[n]:g}") for n in known) or "no limits"
+    text = ", ".join(LIMITS[n].format(f"{last[n]:g}") for n in known) or "no limits"
     if "protections" in last:
         bits = int(last["protections"])
         text += f"; a protection is open now, bits {bits:#x}: is that so?" if bits else "; no protection open"
