@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from analysis.capacity import Capacity, capacity
-from analysis.closure import closure_zero, windows
 from analysis.cold import Cold, cold
 from analysis.efficiency import Efficiency, efficiency
 from analysis.estimate import Estimate, around, unknown
 from analysis.fade import Fade, fade
 from analysis.history import Bank, History
 from analysis.imbalance import Imbalance, imbalance
+from analysis.resistance import GAS, REFERENCE_K, Resistance, resistance
 from analysis.sensor import CurrentSensor, current_sensor
 from analysis.sharing import Sharing, sharing
 from analysis.throughput import Throughput, throughput
+from analysis.usage import T_EDGES
 from analysis.witness import PackWitness, witness
 
 
@@ -60,6 +62,7 @@ class PackHealth:
     sensor: CurrentSensor
     capacity: Capacity
     fade: Fade
+    resistance: Resistance
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +121,59 @@ def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
     asked = history.window(first, last)
     beside = tuple(h.window(None, last) for h in bank.packs if h is not history)
     usable = capacity(before)
+    ohms = resistance(before)
+    sensor = current_sensor(before, beside)
     chilled = cold(asked, beside, before)
     taken = chilled.energy if chilled.watts.boundary != "outside" else None
     return PackHealth(
         name=history.facts.name,
         recorded=recorded(asked),
         throughput=throughput(asked),
-        efficiency=efficiency(asked, zero=closure_zero(windows(before)), heater_wh=taken),
+        efficiency=efficiency(
+            asked, zero=sensor.zero, resistance=pack_resistance(ohms, asked), heater_wh=taken
+        ),
         imbalance=imbalance(before),
         cold=chilled,
-        sensor=current_sensor(before, beside),
+        sensor=sensor,
         capacity=usable,
         fade=fade(before, usable),
+        resistance=ohms,
     )
+
+
+def pack_resistance(cells: Resistance, asked: History) -> Estimate:
+    """Resistance of the whole pack at the temperatures of a time, for what current lost in it.
+
+    Parameters
+    ----------
+    cells : Resistance
+        The median cell at 25 °C with its activation energy.
+    asked : History
+        The time.
+
+    Returns
+    -------
+    Estimate
+        [Ω]; ten percent wider than the median cell's, for the spread of cells and the links between.
+    """
+    median = cells.median
+    n_cells = max((d.n_cells for d in asked.digests), default=0) or asked.facts.n_cells
+    if median.value is None or median.low is None or median.high is None:
+        return unknown("Ω", median.reason)
+    mean_k = _mean_temperature(asked) + 273.15
+    energy = cells.activation_j_mol if math.isfinite(cells.activation_j_mol) else 0.0
+    factor = n_cells * math.exp(energy / GAS * (1 / mean_k - 1 / REFERENCE_K))
+    half = math.hypot(0.5 * (median.high - median.low), 0.1 * median.value) * factor
+    basis = f"the resistance of {n_cells} cells at {mean_k - 273.15:.0f} °C, {median.basis}"
+    return around(median.value * factor, half, "Ω", basis=basis, n=median.n)
+
+
+def _mean_temperature(asked: History) -> float:
+    """Mean over time of the cells' temperature; 25 °C if nobody knows. [°C]"""
+    middles = (T_EDGES[0] - 2.5, *(t + 2.5 for t in T_EDGES))
+    seconds = [sum(d.usage.temp_s[i] for d in asked.digests) for i in range(len(middles))]
+    total = sum(seconds)
+    return sum(t * s for t, s in zip(middles, seconds, strict=True)) / total if total > 0 else 25.0
 
 
 def recorded(history: History) -> Recorded:

@@ -64,6 +64,8 @@ def bleed_by_day(history: History, n: int) -> F64:
         0 on days without knowledge. [Ah]
     """
     rows = np.zeros((len(history.digests) + 1, n))
+    if n == 0:  # no cell voltages at all
+        return rows
     for i, digest in enumerate(history.digests):
         balanced = digest.knees.balancing.balanced_s
         if len(balanced) == n:
