@@ -81,11 +81,15 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Plain rows of text: lists of gaps, files, changes. No measured number lives only here."""
+    """Plain rows of text: lists of gaps, files, changes. No measured number lives only here.
+
+    `hrefs`, where given, holds for each row where its first cell leads on screen; "" for nowhere.
+    """
 
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     title: str = ""
+    hrefs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
