@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -41,7 +41,7 @@ def setup(
         raise typer.BadParameter("there is no terminal to ask at; give --answers FILE")
     tables, screens = from_file(answers) if answers is not None else ({}, None)
     if not check_only:
-        tables = tables or from_person(_ask, print)
+        tables = tables or from_person(_ask, print, _proposals)
         config = write(tables, config_file, force=force)
         print(f"wrote {config_file}", file=sys.stderr)
     else:
@@ -60,6 +60,12 @@ def setup(
         print("\n".join(baseline.lines()))
     if not baseline.good:
         sys.exit(Exit.NOT_WELL)
+
+
+def _proposals() -> list[dict[str, Any]]:
+    from logger.probe import look, proposals, usual_wires
+
+    return proposals(look(usual_wires(), print))
 
 
 def _ask(question: str, default: str = "") -> str:
