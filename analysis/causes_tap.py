@@ -206,22 +206,18 @@ def _single(known: Readings, limits: Thresholds, found: list[Diagnosis]) -> list
     if level is None or abs(middle[j]) < 4 * float(np.max(others)):
         return []
     total = known.sum_v[np.isfinite(known.sum_v)][-RECENT_DAYS:]
-    match = bool(total.size) and abs(float(np.median(total)) + float(middle[j])) < 0.4 * abs(float(middle[j]))
-    words = (
-        "For: the cells no longer add up to the pack's voltage, by the same amount."
-        if match
-        else "Against: the pack's own voltage does not confirm it."
-    )
+    if not total.size or abs(float(np.median(total)) + float(middle[j])) > 0.4 * abs(float(middle[j])):
+        return []  # the pack's own voltage confirms the reading: it is the cell that is so low or high
     evidence = (
         (
             f"For: cell {j + 1} reads {middle[j] * 1e3:+.0f} mV from the others at every current and state "
             f"of "
             f"charge."
         ),
-        words,
+        "For: the cells no longer add up to the pack's voltage, by the same amount.",
     )
     size = Estimate(
         float(middle[j]), "V", float(middle[j]) - 0.003, float(middle[j]) + 0.003, "plateau", error.shape[0]
     )
     bad = np.abs(known.error_v[:, j]) > 0.6 * abs(float(middle[j]))
-    return [Diagnosis("sense_lead", j + 1, _since(known, bad), 0.85 if match else 0.6, size, level, evidence)]
+    return [Diagnosis("sense_lead", j + 1, _since(known, bad), 0.85, size, level, evidence)]

@@ -16,10 +16,16 @@ BIAS_AH, BIAS_FRACTION = 0.3, 0.12
 """Prior of what one kind of window is biased by: a part of the rated charge in percent, and of the offset."""
 ASSUMED_DEPTH = {"top": 0.0, "middle": 0.5, "bottom": 0.88}
 """Depth below full of a window where no full charge is near. [1] Common practice, no source."""
-LEAST_WINDOWS = 6
+LEAST_WINDOWS, MOST_WINDOWS = 6, 300
 WORST_FRACTION = 0.012
 """Windows of the plateau and the bottom vaguer than this part of the rated charge are left out: a curve
 without features draws every offset towards 0. [1]"""
+GAIN_ERROR = 0.2
+"""What an offset from the plateau or the bottom may be wrong by in proportion. [1] From simulated banks."""
+ONSET_EDGE_DAYS = 7.0
+"""An onset lies at least this long before the last window. [days]"""
+MOVED_FRACTION = 0.0025
+"""An onset is only looked for in a drift that moved the cell by this part of the rated charge. [1]"""
 ONSET_GAIN = 5.0
 """An onset is taken when it improves the robust loss by this, in units of its scale."""
 HUBER = 1.5
@@ -99,25 +105,86 @@ def scatter_by_group(offsets: Offsets) -> F64:
     return out
 
 
-def _design(offsets: Offsets, t: F64, rated_ah: float, level_ah: float) -> tuple[F64, F64]:
-    """Columns [offset, deficit, drift, bias of each kind] and the precision of their priors."""
-    assumed = np.array([ASSUMED_DEPTH[where] for where, _ in GROUPS])[offsets.group]
-    depth = np.where(np.isfinite(offsets.depth), np.clip(offsets.depth, -0.05, 1.1), assumed)
-    kinds = np.zeros((t.size, len(GROUPS)))
-    kinds[np.arange(t.size), offsets.group] = 1.0
-    bias = BIAS_AH / 100 * rated_ah + BIAS_FRACTION * abs(level_ah)
-    sd = np.concatenate(([0.3 * rated_ah, 0.15 * rated_ah, 10.0], np.full(len(GROUPS), bias)))
-    sd[3] = 0.1 * bias  # the top knee is the reference
-    return np.column_stack((np.ones(t.size), depth, t, kinds)), 1 / sd**2
+def usable(offsets: Offsets, rated_ah: float) -> Bool:
+    """Windows that enter a fit: all at the top, and those of a kind that is sharp enough as a whole.
+
+    Parameters
+    ----------
+    offsets : Offsets
+    rated_ah : float
+        Rated capacity. [Ah]
+
+    Returns
+    -------
+    array, shape (m,)
+        A kind is judged by its median sigma, not window by window: among vague windows those that look
+        sharp by chance are the ones drawn towards 0.
+    """
+    out: Bool = offsets.group == 0
+    for g in range(1, len(GROUPS)):
+        rows = offsets.group == g
+        if rows.any() and float(np.nanmedian(offsets.sigma_ah[rows])) < WORST_FRACTION * rated_ah:
+            out = out | rows
+    return out
 
 
-def _solve(design: F64, prior: F64, y: F64, sd: F64) -> tuple[F64, F64, F64, float]:
-    """Huber fit: coefficients, covariance, residuals in units of sd, loss."""
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Coefficients in the order offset, deficit, drift, then nuisances; residuals in units of sd; loss."""
+
+    beta: F64
+    covariance: F64
+    z: F64
+    loss: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """One cell's windows, ready to fit: t counts from the last window, in days."""
+
+    offsets: Offsets
+    y: F64
+    sd: F64
+    t: F64
+    depth: F64
+    rated_ah: float
+
+    def fit(self, knot: float | None, *, drift: bool = True) -> _Fit:
+        """Fit twice: the second time with a gain error of each kind of window but the top."""
+        time = self.t if knot is None else np.maximum(self.t, knot)
+        kinds = np.zeros((self.t.size, len(GROUPS)))
+        kinds[np.arange(self.t.size), self.offsets.group] = 1.0
+        level = abs(float(np.median(self.y)))
+        bias = BIAS_AH / 100 * self.rated_ah + BIAS_FRACTION * level
+        sd = np.concatenate(
+            ([0.3 * self.rated_ah, 0.15 * self.rated_ah, 10.0 if drift else 1e-6], np.full(len(GROUPS), bias))
+        )
+        sd[3] = 0.1 * bias  # the top knee is the reference
+        design = np.column_stack((np.ones(self.t.size), self.depth, time, kinds))
+        first = _solve(design, 1 / sd**2, self.y, self.sd)
+        size = first.beta[0] + first.beta[2] * time
+        gains = kinds[:, 1:] * size[:, None]
+        wide = np.hstack((design, gains))
+        held = np.concatenate((1 / sd**2, np.full(gains.shape[1], 1 / GAIN_ERROR**2)))
+        return _solve(wide, held, self.y, self.sd)
+
+    def inflation(self, z: F64) -> float:
+        """Widening by serial correlation, the worst of the kinds of window with enough of them."""
+        found = [1.0]
+        for g in range(len(GROUPS)):
+            rows = self.offsets.group == g
+            if int(rows.sum()) >= 12:
+                found.append(serial_inflation(z[rows]))
+        return max(found)
+
+
+def _solve(design: F64, prior: F64, y: F64, sd: F64) -> _Fit:
+    """Huber fit held by priors around 0."""
     weight = 1 / sd**2
     robust: F64 = np.ones_like(y)
     beta: F64 = np.zeros(design.shape[1])
     z: F64 = y
-    for _ in range(6):
+    for _ in range(5):
         w = weight * robust
         normal = (design.T * w) @ design + np.diag(prior)
         beta = np.asarray(np.linalg.solve(normal, (design.T * w) @ y), dtype=np.float64)
@@ -127,13 +194,57 @@ def _solve(design: F64, prior: F64, y: F64, sd: F64) -> tuple[F64, F64, F64, flo
     covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     a = np.abs(z)
     loss = float(np.sum(np.where(a < HUBER, a * a, 2 * HUBER * a - HUBER**2)) + beta**2 @ prior)
-    return beta, covariance, z, loss
+    return _Fit(beta, covariance, z, loss)
+
+
+def _problem(offsets: Offsets, cell: int, scatter: F64, rated_ah: float, corrected: bool) -> _Problem | None:
+    y = offsets.dq_ah[:, cell] - (offsets.bleed_ah[:, cell] if corrected else 0.0)
+    ok: Bool = np.isfinite(y) & np.isfinite(offsets.sigma_ah[:, cell]) & usable(offsets, rated_ah)
+    if int(ok.sum()) < LEAST_WINDOWS:
+        return None
+    ok = _thinned(ok)
+    kept = _rows(offsets, ok)
+    sd = np.sqrt(kept.sigma_ah[:, cell] ** 2 + scatter[kept.group] ** 2)
+    assumed = np.array([ASSUMED_DEPTH[where] for where, _ in GROUPS])[kept.group]
+    depth = np.where(np.isfinite(kept.depth), np.clip(kept.depth, -0.05, 1.1), assumed)
+    return _Problem(kept, y[ok], sd, kept.t_day - float(kept.t_day.max()), depth, rated_ah)
+
+
+def _thinned(ok: Bool) -> Bool:
+    """Every k-th window of a long record, so that a fit costs the same."""
+    rows = np.flatnonzero(ok)
+    out = np.zeros_like(ok)
+    out[rows[:: max(1, rows.size // MOST_WINDOWS)]] = True
+    out[rows[-60:]] = True
+    return out
+
+
+def _with_onset(problem: _Problem, line: _Fit) -> tuple[_Fit, float | None, float, float]:
+    """Look for an onset; return the better fit, the onset [days before the last window] and its interval."""
+    first = float(problem.t.min())
+    knots = np.linspace(first + 3, -ONSET_EDGE_DAYS, 30)
+    fits = [problem.fit(float(knot)) for knot in knots]
+    losses = np.array([fit.loss for fit in fits])
+    k = int(np.argmin(losses))
+    scale = _spread(fits[k].z) * problem.inflation(fits[k].z) ** 2
+    if (line.loss - losses[k]) / scale < ONSET_GAIN:
+        return line, None, math.nan, math.nan
+    inside = knots[(losses - losses[k]) / scale < 4.0]
+    return fits[k], float(knots[k]), float(inside[0]), float(inside[-1])
+
+
+def _spread(z: F64) -> float:
+    """Mean square of the residuals in units of their sd, outliers cut, at least 1."""
+    return max(float(np.sum(np.minimum(np.abs(z), 3.0) ** 2) / max(z.size - 4, 1)), 1.0)
 
 
 def fit_cell(
     offsets: Offsets, cell: int, scatter: F64, rated_ah: float, *, corrected: bool = True
 ) -> Drift | None:
     """Fit one cell.
+
+    Least squares with Huber weights: offset = a + D × depth + s × max(t − onset, 0), with a bias and a gain
+    error of each kind of window held by priors, so that no number of windows makes a kind surer than it is.
 
     Parameters
     ----------
@@ -151,63 +262,38 @@ def fit_cell(
     -------
     Drift or None
         None below `LEAST_WINDOWS` windows.
+
+    References
+    ----------
+    Huber, "Robust estimation of a location parameter", Ann. Math. Stat. 35 (1964) 73 (weights; from memory).
     """
-    y = offsets.dq_ah[:, cell] - (offsets.bleed_ah[:, cell] if corrected else 0.0)
-    sigma = offsets.sigma_ah[:, cell]
-    with np.errstate(invalid="ignore"):
-        ok: Bool = (
-            np.isfinite(y) & ((offsets.group == 0) | (sigma < WORST_FRACTION * rated_ah)) & np.isfinite(sigma)
-        )
-    if int(ok.sum()) < LEAST_WINDOWS:
+    problem = _problem(offsets, cell, scatter, rated_ah, corrected)
+    if problem is None:
         return None
-    kept = _rows(offsets, ok)
-    y = y[ok]
-    sd = np.sqrt(kept.sigma_ah[:, cell] ** 2 + scatter[kept.group] ** 2)
-    now = float(kept.t_day.max())
-    t = kept.t_day - now
-    span = float(-t.min())
-    design, prior = _design(kept, t, rated_ah, float(np.median(y)))
-    _, _, _, flat = _solve(np.delete(design, 2, 1), np.delete(prior, 2), y, sd)
-    beta, cov, z, line = _solve(design, prior, y, sd)
-    knots = np.linspace(t.min() + 3, -7.0, 40) if span > 14 else np.empty(0)
-    losses = np.empty(knots.size)
-    for i, knot in enumerate(knots):
-        bent = design.copy()
-        bent[:, 2] = np.maximum(t, knot)
-        losses[i] = _solve(bent, prior, y, sd)[3]
-    chosen, low, high, bent_loss = None, math.nan, math.nan, math.inf
-    inflation = _inflation(kept, z)
-    if knots.size:
-        k = int(np.argmin(losses))
-        bent_loss = float(losses[k])
-        scale = max(float(np.mean(z**2)), 1.0) * inflation**2
-        if (line - bent_loss) / scale > ONSET_GAIN:
-            chosen = float(knots[k])
-            inside = knots[(losses - bent_loss) / scale < 4.0]
-            low, high = float(inside[0]) + now, float(inside[-1]) + now
-            bent = design.copy()
-            bent[:, 2] = np.maximum(t, chosen)
-            beta, cov, z, _ = _solve(bent, prior, y, sd)
-            inflation = _inflation(kept, z)
-    chi2 = float(np.sum(np.minimum(np.abs(z), 3.0) ** 2) / max(y.size - 4, 1))
-    widen = math.sqrt(max(chi2, 1.0)) * inflation
-    sds = np.sqrt(np.diag(cov)) * widen
-    known = sds[1] < 0.08 * rated_ah
+    span = float(-problem.t.min())
+    flat = problem.fit(None, drift=False)
+    fit = line = problem.fit(None)
+    chosen, low, high = None, math.nan, math.nan
+    moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
+    if span > 2 * ONSET_EDGE_DAYS and moved and flat.loss - line.loss > ONSET_GAIN:
+        fit, chosen, low, high = _with_onset(problem, line)
+    widen = math.sqrt(_spread(fit.z)) * problem.inflation(fit.z)
+    sds = np.sqrt(np.diag(fit.covariance)) * widen
+    now = float(problem.offsets.t_day.max())
+    bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0
     return Drift(
-        offset_ah=Line(
-            float(beta[0]) + (float(offsets.bleed_ah[-1, cell]) if corrected else 0.0), float(sds[0])
-        ),
-        deficit_ah=Line(float(beta[1]), float(sds[1]) if known else math.inf),
-        slope_ah_day=Line(float(beta[2]), float(sds[2])),
+        offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
+        deficit_ah=Line(float(fit.beta[1]), float(sds[1]) if sds[1] < 0.08 * rated_ah else math.inf),
+        slope_ah_day=Line(float(fit.beta[2]), float(sds[2])),
         onset_day=None if chosen is None else chosen + now,
-        onset_low=low,
-        onset_high=high,
-        n=int(y.size),
+        onset_low=low + now,
+        onset_high=high + now,
+        n=int(problem.y.size),
         span_days=span,
-        chi2=chi2,
-        flat_loss=flat,
-        line_loss=line,
-        onset_loss=bent_loss,
+        chi2=_spread(fit.z),
+        flat_loss=flat.loss,
+        line_loss=line.loss,
+        onset_loss=fit.loss,
     )
 
 
@@ -223,16 +309,6 @@ def _rows(offsets: Offsets, ok: Bool) -> Offsets:
         offsets.most_ah[ok],
         offsets.bleed_ah[ok],
     )
-
-
-def _inflation(offsets: Offsets, z: F64) -> float:
-    """Widening by serial correlation, the worst of the kinds of window with enough of them."""
-    found = [1.0]
-    for g in range(len(GROUPS)):
-        rows = offsets.group == g
-        if int(rows.sum()) >= 12:
-            found.append(serial_inflation(z[rows]))
-    return max(found)
 
 
 def interval(line: Line, dof: float) -> tuple[float, float]:

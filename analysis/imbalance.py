@@ -13,9 +13,11 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.offsets import GROUPS, Offsets, collect
 
-SCALE_ERROR = 0.04
+SCALE_ERROR = 0.06
 """What a drift may be wrong by in proportion: gain of the current sensor, shape of the curve. [1]
 Common practice, no source."""
+BALANCE_ERROR = 0.25
+"""What the configured balancing current may be wrong by (standard deviation). [1] Practice, no source."""
 RECENT_DAYS = 30.0
 """What "now" means for an offset. [days]"""
 
@@ -116,7 +118,8 @@ def imbalance(history: History) -> Imbalance:
     scatter = scatter_by_group(offsets)
     rated = history.facts.rated_ah
     drifts = [fit_cell(offsets, j, scatter, rated) for j in range(n)]
-    nets = [fit_cell(offsets, j, scatter, rated, corrected=False) for j in range(n)]
+    bled = bool(np.any(offsets.bleed_ah))
+    nets = [fit_cell(offsets, j, scatter, rated, corrected=False) for j in range(n)] if bled else drifts
     spread = _spread(drifts)
     basis = _basis(offsets)
     cells = tuple(
@@ -206,8 +209,8 @@ def _cell(
         top=_estimate(drift.offset_ah, dof, "Ah", basis, drift.n),
         bottom=_bottom(drift, dof, basis),
         deficit=_deficit(drift, dof, basis),
-        leak=_rate(drift, spread, dof, basis),
-        slope=_rate(net, spread, dof, basis),
+        leak=_rate(drift, spread, abs(drift.slope_ah_day.value - net.slope_ah_day.value), dof, basis),
+        slope=_rate(net, spread, 0.0, dof, basis),
         since=_since(offsets, drift),
         at_least_ah=least,
         balanced_h_day=balanced,
@@ -222,9 +225,9 @@ def _estimate(line: Line, dof: float, unit: str, basis: str, n: int, scale: floa
     return Estimate(line.value * scale, unit, low * scale, high * scale, basis, n)
 
 
-def _rate(drift: Drift, spread: float, dof: float, basis: str) -> Estimate:
+def _rate(drift: Drift, spread: float, balanced: float, dof: float, basis: str) -> Estimate:
     line = drift.slope_ah_day
-    sd = math.hypot(line.sd, SCALE_ERROR * line.value, 0.5 * spread)
+    sd = math.hypot(line.sd, SCALE_ERROR * line.value, 0.5 * spread, BALANCE_ERROR * balanced)
     if drift.span_days < 5:
         return unknown(
             "mA", f"only {drift.span_days:.0f} days of comparisons; ten show a drift", basis, drift.n

@@ -57,10 +57,10 @@ TABLE: tuple[Threshold, ...] = (
         PRACTICE,
     ),
     Threshold(
-        "offset_note", 0.004, "1", "Part of the rated charge by which a cell stands apart, noted.", PRACTICE
+        "offset_note", 0.005, "1", "Part of the rated charge by which a cell stands apart, noted.", PRACTICE
     ),
     Threshold("offset_watch", 0.012, "1", "The same, watched.", PRACTICE),
-    Threshold("deficit_note", 0.02, "1", "Part of the rated charge that a cell lacks, noted.", PRACTICE),
+    Threshold("deficit_note", 0.025, "1", "Part of the rated charge that a cell lacks, noted.", PRACTICE),
     Threshold("deficit_watch", 0.03, "1", "The same, watched.", PRACTICE),
     Threshold("deficit_act", 0.15, "1", "The same, acted upon.", PRACTICE),
     Threshold(
