@@ -119,43 +119,13 @@ def _deepest(anchors: tuple[PlacedAnchor, ...]) -> list[PlacedAnchor]:
     return kept
 
 
-def own_levels(history: History) -> dict[float, tuple[float, float]]:
-    """Charge left at each level, from the bank's own knee where it went deeper, else the usual curve. [1]
-
-    Returns
-    -------
-    dict
-        Level [V] to (state of charge, standard uncertainty).
-    """
-    rated = history.facts.rated_ah
-    lows = history.anchors("low")
-    levels = dict(LOW_SOC)
-    for upper, lower in ((3.00, 2.80), (3.10, 3.00)):
-        between = [
-            -span(a.mark, b.mark).ah / rated
-            for a, b in pairwise(lows)
-            if a.anchor.level_v == upper
-            and b.anchor.level_v == lower
-            and b.mark.time_s - a.mark.time_s < 6 * 3600
-        ]
-        between = [x for x in between if 0 < x < 0.1]
-        if len(between) >= 2:
-            below, u = levels[lower]
-            scatter = float(np.std(between)) / math.sqrt(len(between))
-            levels[upper] = (below + float(np.median(between)), math.hypot(u, scatter, 0.001))
-    return levels
-
-
-def _low_soc(anchor: Anchor, levels: dict[float, tuple[float, float]], rated: float) -> tuple[float, float]:
+def _low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
     """State of charge at a low anchor and the random part of its uncertainty. [1]"""
-    level = min(levels, key=lambda v: abs(v - anchor.level_v))
     c_rate = abs(anchor.current_a) / rated
-    return levels[level][0] + RATE_SOC * c_rate, math.hypot(RANDOM_U, RATE_U * c_rate)
+    return LOW_SOC[_level(anchor.level_v)][0] + RATE_SOC * c_rate, math.hypot(RANDOM_U, RATE_U * c_rate)
 
 
-def _pair(
-    history: History, a: PlacedAnchor, b: PlacedAnchor, levels: dict[float, tuple[float, float]], zero: Zero
-) -> Pair | None:
+def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero) -> Pair | None:
     rated = history.facts.rated_ah
     moved = span(a.mark, b.mark)
     if moved.elapsed_s > LONGEST_DAYS * 86400 or moved.covered_s <= 0:
@@ -165,7 +135,7 @@ def _pair(
         return None
     full, low = (a, b) if a.anchor.kind == "full" else (b, a)
     soc_full, u_full = FULL_SOC[full.anchor.quality]
-    soc_low, u_low = _low_soc(low.anchor, levels, rated)
+    soc_low, u_low = _low_soc(low.anchor, rated)
     hours = moved.covered_s / 3600
     ah = abs(moved.ah - zero.offset_a * hours)
     dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, u_low)
@@ -173,7 +143,7 @@ def _pair(
         return None
     u = math.hypot(0.001 * ah, 0.5 * hidden)
     capacity = ah / dsoc
-    systematic = math.hypot(levels_u(levels, low.anchor.level_v), zero.u_a * hours / ah)
+    systematic = math.hypot(level_u(low.anchor.level_v), zero.u_a * hours / ah)
     half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, systematic)
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
     return Pair(
@@ -193,9 +163,13 @@ def _pair(
     )
 
 
-def levels_u(levels: dict[float, tuple[float, float]], level_v: float) -> float:
+def _level(level_v: float) -> float:
+    return min(LOW_SOC, key=lambda v: abs(v - level_v))
+
+
+def level_u(level_v: float) -> float:
     """Systematic standard uncertainty of the charge left at a level. [1]"""
-    return levels[min(levels, key=lambda v: abs(v - level_v))][1]
+    return LOW_SOC[_level(level_v)][1]
 
 
 def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
@@ -212,9 +186,8 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
     tuple of Pair
         In order; not those more than a week apart or with gaps that may hide more than 1 % of the charge.
     """
-    levels = own_levels(history)
     kept = _deepest(history.anchors())
-    found = (_pair(history, a, b, levels, zero) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind)
+    found = (_pair(history, a, b, zero) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind)
     return tuple(p for p in found if p is not None)
 
 
@@ -231,18 +204,17 @@ def _detrended(found: list[Pair]) -> tuple[F64, F64]:
     return ah + shift, shift
 
 
-def _fit(history: History, found: list[Pair], zero: Zero) -> Estimate:
+def _fit(found: list[Pair], zero: Zero) -> Estimate:
     recent = [p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400]
     ah, _ = _detrended(recent)
     dsoc = np.array([p.dsoc for p in recent])
     fit = wtls(dsoc, ah, [p.dsoc_u for p in recent], [p.ah_u for p in recent])
     values = ah / dsoc
     scatter = float(np.std(values, ddof=1)) / math.sqrt(len(recent)) if len(recent) > 2 else 0.0
-    levels = own_levels(history)
-    level_u = float(np.mean([levels_u(levels, p.level_v) for p in recent]))
+    knee_u = float(np.mean([level_u(p.level_v) for p in recent]))
     signed = [p.hours / p.dsoc * (1 if p.direction == "discharge" else -1) for p in recent]
     offset_u = abs(float(np.mean(signed))) * zero.u_a
-    u = math.hypot(max(fit.sd, scatter), fit.q * level_u, offset_u)
+    u = math.hypot(max(fit.sd, scatter), fit.q * knee_u, offset_u)
     half = (student_quantile(0.975, max(len(recent) - 1, 3)) if scatter > fit.sd else 1.96) * u
     deepest = min(p.level_v for p in recent)
     basis = (
@@ -285,7 +257,7 @@ def capacity(history: History) -> Capacity:
     if not found:
         reason = _refusal(history)
         return Capacity(unknown("Ah", reason), unknown("1", reason), unknown("°C", reason), zero, ())
-    usable = _fit(history, list(found), zero)
+    usable = _fit(list(found), zero)
     rated = history.facts.rated_ah
     value, low, high = usable.value or 0.0, usable.low or 0.0, usable.high or 0.0
     temps = [
