@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.fleet import summary
 from logger.fleet.compute import Made, bank_of
 from logger.fleet.sources import FleetSource
 
 if TYPE_CHECKING:
-    from analysis.health import PackHealth
-    from analysis.history import Bank, History
-    from analysis.peers import PackSummary
+    from analysis.history import Bank
     from analysis.visits import BankState
 
 KNOWN_FILE = "fleet-known.json"
@@ -25,63 +23,25 @@ KNOWN_FILE = "fleet-known.json"
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """Everything the report needs: a state and a history for each bank."""
+    """Everything the report needs: a state for each bank, and its digests for a page of its own."""
 
+    source: FleetSource
     states: tuple[BankState, ...]
-    banks: dict[str, Bank]
+    made: dict[str, list[Made]]
 
 
-def _numbers(pack: PackHealth) -> dict[str, float]:
-    found = {
-        "round_trip_efficiency_1": pack.efficiency.round_trip.value,
-        "capacity_share_1": pack.capacity.of_rated.value,
-        "heater_wh_a_day": pack.cold.energy_per_day.value,
-        "worst_leak_ma": max(
-            (c.leak.value for c in pack.imbalance.cells if c.leak.value is not None), default=None
-        ),
-    }
-    return {name: float(value) for name, value in found.items() if value is not None}
-
-
-def _climate(pack: PackHealth) -> float | None:
-    """Return the mean ambient of the record, or the mean of the coldest cell without one. [°C]"""
-    for values in ([p.ambient_c for p in pack.cold.days], [p.cell_min_c for p in pack.cold.days]):
-        known = [v for v in values if math.isfinite(v)]
-        if known:
-            return sum(known) / len(known)
-    return None
-
-
-def _summary(bank: str, history: History, pack: PackHealth) -> PackSummary:
-    from analysis.peers import PackSummary
-
-    facts = history.facts
-    first = facts.installed or (history.days[0] if history.days else None)
-    last = history.days[-1] if history.days else None
-    age = (
-        0.0 if first is None or last is None else (date.fromisoformat(last) - date.fromisoformat(first)).days
-    )
-    return PackSummary(
-        bank, pack.name, facts.n_cells, facts.rated_ah, float(age), _climate(pack), _numbers(pack)
-    )
-
-
-def state_of(source: FleetSource, name: str, made: Sequence[Made]) -> tuple[BankState, Bank]:
-    """Return one bank's state: the findings it sent itself, or those computed here from its digests."""
+def state_of(source: FleetSource, name: str, made: Sequence[Made]) -> BankState:
+    """Return one bank's state: what it said of itself, or what its digests say here."""
     from analysis.findings import findings
-    from analysis.health import health
     from analysis.visits import BankState
 
-    bank = bank_of(source, name, made)
-    sent = source.findings(name)
-    all_health = health(bank)
-    packs = tuple(
-        _summary(name, history, pack)
-        for history, pack in zip(bank.packs, all_health.packs, strict=True)
-        if history.days
-    )
-    last = max((h.days[-1] for h in bank.packs if h.days), default="")
-    return BankState(name, last, packs, findings(bank) if sent is None else sent), bank
+    packs, found = source.summary(name), source.findings(name)
+    last = max((day for m in made for day, _ in m.digests), default="")
+    if packs is None or found is None:
+        bank = bank_of(source, name, made)
+        packs = summary.summarise(name, bank) if packs is None else packs
+        found = findings(bank) if found is None else found
+    return BankState(name, last, packs, found)
 
 
 def gather(
@@ -91,15 +51,13 @@ def gather(
     by_bank: dict[str, list[Made]] = {}
     for m in made:
         by_bank.setdefault(m.bank, []).append(m)
-    states, banks = [], {}
+    states = []
     names = source.banks()
     for done, name in enumerate(names, 1):
-        state, bank = state_of(source, name, by_bank.get(name, []))
-        states.append(state)
-        banks[name] = bank
+        states.append(state_of(source, name, by_bank.get(name, [])))
         if progress is not None:
             progress(done, len(names))
-    return Desk(tuple(states), banks)
+    return Desk(source, tuple(states), by_bank)
 
 
 def load_known(folder: Path) -> dict[str, set[tuple[str, str, int | None]]]:
@@ -125,7 +83,7 @@ def write_desk(
     folder: Path,
     today: str,
     *,
-    own_reports: int = 20,
+    own_reports: int = 5,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Path]:
     """Write the desk's report, and a bank's own report for each of the first of the list.
@@ -156,7 +114,7 @@ def write_desk(
     own = [v.bank for v in listed if v.score > 0][:own_reports]
     hrefs: dict[str, str] = {}
     for done, name in enumerate(own, 1):
-        page = _own_report(desk.banks[name], name, folder / "banks")
+        page = _own_report(bank_of(desk.source, name, desk.made.get(name, [])), name, folder / "banks")
         if page is not None:
             hrefs[name] = f"banks/{page.name}"
         if progress is not None:
@@ -181,8 +139,3 @@ def _own_report(bank: Bank, name: str, folder: Path) -> Path | None:
     report = week_report(bank, findings(bank), health(bank, first, end), site=name)
     safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)
     return write_whole(folder / f"{safe}.html", render(report).encode())
-
-
-def as_json(desk: Desk) -> list[dict[str, object]]:
-    """Return the states as plain values for a script."""
-    return [asdict(state) for state in desk.states]

@@ -10,6 +10,7 @@ import json
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from datetime import date, timedelta
 from hashlib import sha256
 from typing import Any
 
@@ -19,9 +20,12 @@ from sqlalchemy.exc import DBAPIError, IntegrityError
 from adapters.errors import SourceLost, StoreDamaged, StoreError
 from logger import sealing_index
 from logger.chain import ORIGIN, fingerprint, link
-from logger.fleet import address, central
+from logger.fleet import address, central, summary
 from logger.store import Store
 from logger.store_types import SealedDay
+
+DETAIL_DAYS = 400
+"""Days for which the summary reads a digest's detail. [d]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +116,7 @@ def push(
             _send_packs(store, remote, bank, packs, now_ms)
             findings = _send_findings(store, remote, bank, now_ms)
             reports = _send_reports(store, remote, bank)
+            _send_summary(store, remote, bank, now_ms)
     except DBAPIError as error:
         raise _translated(error, where) from error
     return Pushed(bank, len(rows) - known, known, digests, findings, reports)
@@ -252,3 +257,20 @@ def _send_reports(store: Store, remote: Connection, bank: str) -> int:
     if rows:
         remote.execute(insert(central.report), rows)
     return len(rows)
+
+
+def _send_summary(store: Store, remote: Connection, bank: str, now_ms: int) -> None:
+    """Send the few numbers the desk compares, if they changed."""
+    from analysis.history import Bank, History
+
+    names = [s.name for s in store.subjects() if s.kind == "pack"]
+    since = (date.fromtimestamp(now_ms / 1000) - timedelta(days=DETAIL_DAYS)).isoformat()
+    packs = tuple(History.of(store.facts(n), store.digests(n, detail_from=since)) for n in names)
+    text = summary.dumps(summary.summarise(bank, Bank(packs, store.zone.key)))
+    r = central.report
+    mine = select(r.c.numbers).where(r.c.bank == bank, r.c.kind == summary.KIND)
+    if remote.execute(mine.order_by(r.c.made_ms.desc()).limit(1)).scalar() == text:
+        return
+    days = [d for p in packs for d in p.days]
+    row = {"bank": bank, "kind": summary.KIND, "last_day": max(days, default=""), "made_ms": now_ms}
+    remote.execute(insert(r), [row | {"first_day": min(days, default=""), "numbers": text}])

@@ -17,13 +17,14 @@ from typing import TYPE_CHECKING, Any, Protocol
 from sqlalchemy import Connection, func, select
 
 from adapters.errors import ConfigError
-from logger.fleet import address, central
+from logger.fleet import address, central, summary
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from analysis.facts import PackFacts
     from analysis.finding import Finding
+    from analysis.peers import PackSummary
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,10 @@ class FleetSource(Protocol):
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
         """Return the findings the bank itself sent last, None if it never sent any."""
+        ...
+
+    def summary(self, bank: str) -> tuple[PackSummary, ...] | None:
+        """Return the summary the bank itself sent last, None if it never sent one."""
         ...
 
 
@@ -177,6 +182,19 @@ class CentralSource:
             return None
         return tuple(finding_from(body) for body in bodies if body != "null")
 
+    def summary(self, bank: str) -> tuple[PackSummary, ...] | None:
+        """Return the summary sent last, None if none ever was."""
+        r = central.report
+        query = (
+            select(r.c.numbers)
+            .where(r.c.bank == bank, r.c.kind == summary.KIND)
+            .order_by(r.c.made_ms.desc())
+            .limit(1)
+        )
+        with self._conn() as conn:
+            text = conn.execute(query).scalar()
+        return None if text is None else summary.loads(bank, text)
+
 
 class FolderSource:
     """A folder of exported days: site=NAME/pack=NAME/day=DATE, and site=NAME/_bank.json."""
@@ -225,6 +243,11 @@ class FolderSource:
         return {}
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
+        """Return None: a folder holds days only."""
+        del bank
+        return None
+
+    def summary(self, bank: str) -> tuple[PackSummary, ...] | None:
         """Return None: a folder holds days only."""
         del bank
         return None
