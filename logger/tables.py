@@ -16,6 +16,7 @@ from analysis.estimate import Estimate
 if TYPE_CHECKING:
     from analysis.finding import Finding
     from analysis.history import Bank
+    from logger.claim_verify import ClaimVerdict
     from logger.verify import VerifyResult
 
 SIGN = {"act": "▲ ACT", "watch": "◆ WATCH", "note": "● NOTE"}
@@ -149,3 +150,17 @@ def show_verify(result: VerifyResult, console: Console | None = None) -> None:
     if len(result.faults) > FAULTS_SHOWN:
         console.print(f"  and {len(result.faults) - FAULTS_SHOWN} more faults")
     console.print("all is as it was sealed" if result.ok else "NOT all is as it was sealed")
+
+
+def show_claim(verdict: ClaimVerdict, console: Console | None = None) -> None:
+    """Print what checking a claim file found."""
+    console = console or Console(highlight=False)
+    console.print(
+        f"{verdict.files:,} files compared with the list, {verdict.days:,} sealed days named by the chain"
+    )
+    console.print(f"  hash of the list: {verdict.manifest_sha256}", soft_wrap=True)
+    if verdict.stamped:
+        console.print(f"  time stamp: {verdict.stamped}")
+    for fault in verdict.faults[:FAULTS_SHOWN]:
+        console.print(Text(f"  FAULT: {fault}", "bold red"))
+    console.print("all is as it was enclosed" if verdict.ok else "NOT all is as it was enclosed")

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import sys
 import time
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -34,18 +37,35 @@ def seal(*, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML) -> Non
         )
 
 
-def verify(*, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML) -> None:
-    """Check every sealed day against its hash, and the chain they form."""
-    from logger.tables import show_verify
+def verify(
+    archive: Annotated[
+        Path | None,
+        typer.Argument(help="A claim file (zip) to check instead of the record.", metavar="CLAIM.zip"),
+    ] = None,
+    *,
+    authority: Annotated[
+        Path | None,
+        typer.Option("--authority", help="Certificates (PEM) of a claim's time-stamping authority."),
+    ] = None,
+    as_json: AsJson = False,
+    config_file: ConfigFile = BANK_TOML,
+) -> None:
+    """Check every sealed day against its hash, and the chain they form; or a claim file."""
+    from logger.tables import show_claim, show_verify
 
-    config = options.load(config_file)
-    with options.record(config) as store:
-        result = store.verify()
-    if as_json:
-        print(result.as_json())
+    if archive is not None:
+        from logger.claim_verify import verify_claim
+
+        verdict = verify_claim(archive, authority)
+        options.print_json({"ok": verdict.ok, **asdict(verdict)}) if as_json else show_claim(verdict)
+        well = verdict.ok
     else:
-        show_verify(result)
-    if not result.ok:
+        config = options.load(config_file)
+        with options.record(config) as store:
+            result = store.verify()
+        print(result.as_json()) if as_json else show_verify(result)
+        well = result.ok
+    if not well:
         sys.exit(Exit.NOT_WELL)
 
 
