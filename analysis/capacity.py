@@ -55,7 +55,7 @@ class Pair:
     dsoc, dsoc_u : float
         Change of the state of charge, and the random part of its standard uncertainty. [1]
     ah, ah_u : float
-        Charge moved, the sensor's offset taken out, and the random part of its uncertainty. [Ah]
+        Charge moved, the sensor's offset taken out, and its uncertainty with what of the offset is left. [Ah]
     hours : float
         Recorded time between the anchors. [h]
     level_v : float
@@ -141,10 +141,9 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero) -> Pai
     dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, u_low)
     if not 0.5 * rated < ah < 1.5 * rated:
         return None
-    u = math.hypot(0.001 * ah, 0.5 * hidden)
+    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours)
     capacity = ah / dsoc
-    systematic = math.hypot(level_u(low.anchor.level_v), zero.u_a * hours / ah)
-    half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, systematic)
+    half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, level_u(low.anchor.level_v))
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
     return Pair(
         day=b.day,

@@ -12,15 +12,13 @@ import numpy as np
 from analysis.capacity import Capacity, Pair, capacity
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
+from analysis.fade_line import LEAST_PAIRS, YEAR_S, FadeLine, fade_line
 from analysis.frame import F64
 from analysis.history import History
 from analysis.life_model import Loss, Stress, cycle_rate, life, mean_calendar_rate
-from analysis.quantiles import student_quantile
-from analysis.trend import serial_inflation
 from analysis.usage import Q_STEP
 
-YEAR_S = 365.2425 * 86400
-LEAST_YEARS, LEAST_PAIRS = 0.95, 6
+LEAST_YEARS = 0.95
 """Below these no yearly rate is given: seasons imitate ageing. Practice, no source."""
 LEAST_CHANGE_DAYS = 60
 """A change since the record began is given from this span on. [d]"""
@@ -85,67 +83,6 @@ class Fade:
     ahead_day: str
     promises: tuple[Promise, ...]
     pairs: tuple[Pair, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """Weighted fit of capacity over years: value at the end, slope a year, their covariance, kelvin term."""
-
-    end: float
-    slope: float
-    u_end: float
-    u_slope: float
-    kelvin: float
-    u_kelvin: float
-    q95: float
-
-
-def _design(found: Sequence[Pair], years: F64) -> tuple[F64, int]:
-    """Columns: 1, years before the end, temperature, direction. Which column is temperature (0: none)."""
-    columns = [np.ones(years.size), years]
-    temps = np.array([p.temp_c for p in found])
-    at = 0
-    if np.isfinite(temps).all() and years.size >= 8 and float(np.ptp(temps)) >= 5:
-        at = len(columns)
-        columns.append(temps - float(temps[-1]))
-        if years.size >= 16 and float(np.ptp(temps)) >= 12:
-            columns.append((temps - float(temps.mean())) ** 2 - float((temps[-1] - temps.mean()) ** 2))
-    down = np.array([p.direction == "discharge" for p in found])
-    if min(int(down.sum()), int((~down).sum())) >= 4:
-        columns.append(down.astype(np.float64) - float(down[-1]))
-    return np.column_stack(columns), at
-
-
-def _line(found: Sequence[Pair]) -> _Line | None:
-    """Fit by reweighted least squares (Huber), the interval widened for serial correlation."""
-    if len(found) < LEAST_PAIRS:
-        return None
-    years = np.array([(p.time_s - found[-1].time_s) / YEAR_S for p in found])
-    value = np.array([p.capacity_ah for p in found])
-    sigma = np.array([p.capacity_ah * math.hypot(p.dsoc_u / p.dsoc, p.ah_u / p.ah) for p in found])
-    design, kelvin = _design(found, years)
-    if len(found) - design.shape[1] < 3 or float(np.ptp(years)) <= 0:
-        return None
-    weight = 1 / sigma
-    for _ in range(8):
-        fit = np.linalg.lstsq(design * weight[:, None], value * weight, rcond=None)[0]
-        rest = value - design @ fit
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
-        weight = np.sqrt(np.minimum(1.0, 1.5 * scale / np.maximum(np.abs(rest), 1e-12))) / sigma
-    dof = len(found) - design.shape[1]
-    noise = float(np.sum((rest * weight) ** 2)) / dof
-    covariance = np.linalg.pinv((design * weight[:, None]).T @ (design * weight[:, None])) * max(noise, 0.25)
-    wide = serial_inflation(rest)
-    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0)) * wide
-    return _Line(
-        float(fit[0]),
-        float(fit[1]),
-        float(sd[0]),
-        float(sd[1]),
-        float(fit[kelvin]) if kelvin else math.nan,
-        float(sd[kelvin]) if kelvin else math.nan,
-        student_quantile(0.975, dof),
-    )
 
 
 def _soc_histogram(digest: DayDigest, start: float) -> tuple[F64, F64]:
@@ -242,7 +179,7 @@ def _later(day: str, years: float) -> str:
     return (date.fromisoformat(day) + timedelta(days=round(years * 365.2425))).isoformat()
 
 
-def _ahead(found: Sequence[Pair], line: _Line | None, rate: Estimate) -> tuple[Estimate, str]:
+def _ahead(found: Sequence[Pair], line: FadeLine | None, rate: Estimate) -> tuple[Estimate, str]:
     if line is None or rate.value is None:
         return unknown("Ah", rate.reason or "no slope"), ""
     span = (found[-1].time_s - found[0].time_s) / YEAR_S
@@ -305,7 +242,7 @@ def fade(history: History, known: Capacity | None = None) -> Fade:
     """
     known = capacity(history) if known is None else known
     found, rated = known.pairs, history.facts.rated_ah
-    line = _line(found)
+    line = fade_line(found)
     none = (
         f"{len(found)} runs between full and the lower knee; {LEAST_PAIRS} over a year are needed for a rate"
     )
