@@ -26,8 +26,8 @@ check: $(TESTED)  ## lint, types and tests: the gate
 bench: $(TESTED)  ## measure what things cost, beside the plain way of doing them
 	$(BIN)/python -m tests.benchmarks
 
-pictures: $(TESTED)  ## remake the README's pictures from the demo
-	$(BIN)/python -m sample_data.pictures
+pictures: $(TESTED)  ## remake the README's pictures from the demo (needs chromium)
+	sample_data/pictures/make.sh
 
 clean:  ## remove the virtual environment and the demo's folder
 	rm -rf $(VENV) bankbook-demo
