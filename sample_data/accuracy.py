@@ -103,6 +103,7 @@ class FindingLike(Protocol):
 
 
 Findings = Sequence[FindingLike]
+_RANK = {"act": 2, "watch": 1, "note": 0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,46 +260,50 @@ def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
     return sizes.get((fault.kind, unit))
 
 
-def judge(
-    case: Case,
-    fault: Fault,
-    reviews: Sequence[tuple[dt.date, Findings]],
-    trips: Sequence[TripTruth],
-    last_truth: DayTruth,
-) -> Verdict:
+@dataclass(frozen=True, slots=True)
+class Review:
+    """What was said on the evening of a day, and the truth about that day."""
+
+    day: dt.date
+    findings: Findings
+    truth: DayTruth
+
+
+def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[TripTruth]) -> Verdict:
     """Score one fault.
+
+    Cause and size are those of the last review that named the place: an offset may since be balanced away.
 
     Parameters
     ----------
     case : Case
     fault : Fault
         One of the case's.
-    reviews : sequence of (date, findings)
-        In order; what was said on the evening of that day.
+    reviews : sequence of Review
+        In order.
     trips : sequence of TripTruth
         Every protection that opened.
-    last_truth : DayTruth
-        About the last day.
     """
-    last = [f for f in reviews[-1][1] if at_place(fault, f)]
-    said = max(
-        last, key=lambda f: ({"act": 2, "watch": 1, "note": 0}[f.severity], f.confidence), default=None
-    )
-    found = next(
-        (d for d, fs in reviews if any(at_place(fault, f) and f.severity != "note" for f in fs)), None
-    )
+    named = [(r, [f for f in r.findings if at_place(fault, f)]) for r in reviews]
+    last, findings = next(((r, fs) for r, fs in reversed(named) if fs), (reviews[-1], []))
+    said = max(findings, key=lambda f: (_RANK[f.severity], f.confidence), default=None)
+    found = next((r.day for r, fs in named if any(f.severity != "note" for f in fs)), None)
     onset = case.first_day + dt.timedelta(days=fault.onset_day)
     trip = first_trip(fault, trips)
     right = said is not None and said.kind == fault.kind
-    truth = true_size(case, fault, said.unit, last_truth) if said is not None and right else None
+    truth = true_size(case, fault, said.unit, last.truth) if said is not None and right else None
     covered = None
     if said is not None and truth is not None and said.low is not None and said.high is not None:
-        low, high = (
-            sorted((abs(said.low), abs(said.high))) if said.low * said.high > 0 else (said.low, said.high)
-        )
+        ends = (said.low, said.high)
+        low, high = sorted(map(abs, ends)) if said.low * said.high > 0 else ends
         covered = low <= abs(truth) <= high
     false = sorted(
-        {f"{f.kind} {f.pack} {f.cell or ''}".strip() for _, fs in reviews for f in fs if is_false(case, f)}
+        {
+            f"{f.kind} {f.pack} {f.cell or ''}".strip()
+            for r in reviews
+            for f in r.findings
+            if is_false(case, f)
+        }
     )
     return Verdict(
         case=case.name,
@@ -314,7 +319,7 @@ def judge(
         truth=truth,
         unit=said.unit if said is not None else "",
         covered=covered,
-        forecast=_foreseen(fault, reviews, trip),
+        forecast=_foreseen(named, trip),
         false=tuple(false),
     )
 
@@ -325,14 +330,14 @@ def first_trip(fault: Fault, trips: Sequence[TripTruth]) -> dt.date | None:
     return dt.datetime.fromtimestamp(min(mine), dt.UTC).date() if mine else None
 
 
-def _foreseen(fault: Fault, reviews: Sequence[tuple[dt.date, Findings]], trip: dt.date | None) -> bool | None:
+def _foreseen(named: Sequence[tuple[Review, list[FindingLike]]], trip: dt.date | None) -> bool | None:
     """Whether the last forecast before the trip holds it; None if there was no trip or no forecast."""
     if trip is None:
         return None
     said = None
-    for day, findings in reviews:
+    for review, findings in named:
         for finding in findings:
-            if day < trip and at_place(fault, finding) and finding.forecast and finding.forecast.day:
+            if review.day < trip and finding.forecast and finding.forecast.day:
                 said = finding.forecast
     if said is None or said.earliest is None or said.latest is None:
         return None

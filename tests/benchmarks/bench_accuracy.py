@@ -28,7 +28,7 @@ from analysis.findings import findings
 from analysis.health import health
 from analysis.history import Bank, History
 from logger.store_frames import to_frame, to_witness
-from sample_data.accuracy import Verdict, is_false, judge
+from sample_data.accuracy import Review, Verdict, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import PackSpec
 from sample_data.faults import Case, RecordedDay, healthy, library, record
@@ -110,18 +110,16 @@ def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: list[DayTru
     return lines
 
 
-Reviews = list[tuple[dt.date, tuple[Finding, ...]]]
-
-
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What came of a case: verdicts, false findings, all that was said, CPU seconds, numbers and truth."""
 
     verdicts: list[Verdict]
     wrong: list[tuple[str, str]]
-    reviews: Reviews
+    reviews: list[Review]
     spent: dict[str, float]
     lines: list[str]
+    last: tuple[Finding, ...]
 
 
 def run(case: Case, cache: Path | None) -> Outcome:
@@ -131,7 +129,9 @@ def run(case: Case, cache: Path | None) -> Outcome:
     last: dict[str, pa.Table] = {}
     trips: list[TripTruth] = []
     truths: list[DayTruth] = []
-    reviews: Reviews = []
+    reviews: list[Review] = []
+    said: tuple[Finding, ...] = ()
+    said: tuple[Finding, ...] = ()
     spent = {"digest": 0.0, "findings": 0.0, "days": 0.0}
     for number, day in enumerate(played(case, cache), start=1):
         trips.extend(day.truth.trips)
@@ -151,14 +151,18 @@ def run(case: Case, cache: Path | None) -> Outcome:
         spent["digest"] += time.process_time() - start
         start = time.process_time()
         if number % REVIEW_EVERY == 0 or number == case.days:
-            reviews.append((day.day, review(case, digests)))
+            said = review(case, digests)
+            reviews.append(Review(day.day, said, day.truth))
         spent["findings"] += time.process_time() - start
         spent["days"] += len(case.scenario.packs)
-    verdicts = [judge(case, fault, reviews, trips, day.truth) for fault in case.faults]
+    verdicts = [judge(case, fault, reviews, trips) for fault in case.faults]
     wrong = {
-        (f.kind, f"{f.pack} {f.cell or ''}".strip()) for _, fs in reviews for f in fs if is_false(case, f)
+        (str(f.kind), f"{f.pack} {f.cell or ''}".strip())
+        for r in reviews
+        for f in r.findings
+        if is_false(case, f)
     }
-    return Outcome(verdicts, sorted(wrong), reviews, spent, numbers(case, digests, truths))
+    return Outcome(verdicts, sorted(wrong), reviews, spent, numbers(case, digests, truths), said)
 
 
 def show(case: Case, outcome: Outcome, *, verbose: bool) -> None:
@@ -171,7 +175,7 @@ def show(case: Case, outcome: Outcome, *, verbose: bool) -> None:
     times = 1000 * spent["digest"] / max(1, spent["days"]), 1000 * spent["findings"] / len(outcome.reviews)
     print(f"        {times[0]:.0f} ms a digest, {times[1]:.0f} ms a review")
     if verbose:
-        for f in outcome.reviews[-1][1]:
+        for f in outcome.last:
             size = f"{f.value} [{f.low}, {f.high}] {f.unit}"
             print(f"        {f.severity} {f.kind} {f.pack} {f.cell} since {f.since} {size}", f.forecast)
             print(*(f"             {line}" for line in f.evidence), sep="\n")

@@ -3,7 +3,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from sample_data.accuracy import is_false, judge
+from sample_data.accuracy import Review, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import Fault, with_faults
 from sample_data.faults import Case
@@ -50,7 +50,12 @@ def test_found_with_cause_size_and_lead():
     soon = Expected("2025-12-08", "2025-12-01", "2025-12-20")
     hit = Said("self_discharge", "B", 11, "watch", 21.0, 18.0, 24.0, forecast=soon)
     trips = [TripTruth(dt.datetime(2025, 12, 10, 6, tzinfo=dt.UTC).timestamp(), "B", 11, "low")]
-    verdict = judge(CASE, LEAK, [(day(7), ()), (day(14), (hit,)), (day(39), (hit,))], trips, TRUTH)
+    verdict = judge(
+        CASE,
+        LEAK,
+        [Review(day(7), (), TRUTH), Review(day(14), (hit,), TRUTH), Review(day(39), (), TRUTH)],
+        trips,
+    )
     assert verdict.found == day(14)
     assert (verdict.delay_d, verdict.lead_d) == (9, 25)
     assert verdict.right
@@ -64,9 +69,8 @@ def test_found_with_cause_size_and_lead():
 
 
 def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right():
-    verdict = judge(
-        CASE, LEAK, [(day(39), (Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah"),))], [], TRUTH
-    )
+    wrong = Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah")
+    verdict = judge(CASE, LEAK, [Review(day(39), (wrong,), TRUTH)], [])
     assert verdict.found
     assert not verdict.right
     assert verdict.covered is None
