@@ -7,7 +7,7 @@ a crash leaves either the rows or the sealed day, never neither.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -199,8 +199,8 @@ def gather(
     )
 
 
-def lead_of(conn: Connection, subject: Subject, day: str, start_ms: int, known: Known) -> pa.Table:
-    """Return the half hour before a day."""
+def lead_of(conn: Connection, subject: Subject, day: str, start_ms: int, known: Known) -> pa.Table | None:
+    """Return the half hour before a day, or None."""
     import pyarrow.compute as pc
 
     from logger.sealing import LEAD_MS
@@ -226,18 +226,29 @@ def witness_tables(
     return {name: table for name, table in tables.items() if table.num_rows}
 
 
-def enter(conn: Connection, made: Prepared, now_ms: int) -> int:
-    """Enter a prepared day; return its place in the chain.
+def enter(conn: Connection, prepared: Sequence[Prepared], now_ms: int) -> None:
+    """Enter prepared days and delete their hot rows.
 
     Raises
     ------
     OutdatedError
-        If the day changed since it was gathered; nothing is done then.
+        If a day changed since it was gathered; the transaction must then be rolled back.
     StoreDamaged
         If the file gives back another blob than was written.
     """
-    number = store_read.subjects(conn)[made.subject]
-    bounds = day_bounds_ms(made.day, ZoneInfo(made.zone))
+    numbers = store_read.subjects(conn)
+    for kind in ("witness", "pack"):
+        spans = []
+        for made in (one for one in prepared if one.subject.kind == kind):
+            bounds = day_bounds_ms(made.day, ZoneInfo(made.zone))
+            _enter_one(conn, made, numbers[made.subject], bounds, now_ms)
+            if made.hot_rows:
+                spans.append((numbers[made.subject], bounds))
+        if spans:
+            store_write.delete_hot(conn, kind, spans)
+
+
+def _enter_one(conn: Connection, made: Prepared, number: int, bounds: tuple[int, int], now_ms: int) -> None:
     latest = sealing_index.latest_sealed(conn, made.subject, made.day)
     if (None if latest is None else latest.seq) != made.supersedes:
         raise OutdatedError(f"{made.subject.name} {made.day} was sealed by another program")
@@ -248,10 +259,7 @@ def enter(conn: Connection, made: Prepared, now_ms: int) -> int:
         raise StoreDamaged(
             f"the file did not give back {made.subject.name} {made.day} as written; the rows are kept"
         )
-    if made.hot_rows:
-        store_write.delete_hot(conn, made.subject.kind, number, bounds)
     _keep_digests(conn, made, seq)
-    return seq
 
 
 def _compare_hot(conn: Connection, made: Prepared, number: int, bounds: tuple[int, int]) -> None:

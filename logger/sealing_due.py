@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, and_, func, select
@@ -41,15 +41,15 @@ def seal_due(store: Store, now_ms: int, on_day: Callable[[str, str], None] | Non
     -------
     list of SealedDay
     """
-    done = []
     with store.reading() as conn:
         due = due_days(conn, store, now_ms)
-    for subject, day in due:
-        if on_day is not None:
-            on_day(subject.name, day)
-        sealed = seal_day(store, subject, day, now_ms)
-        if sealed is not None:
-            done.append(sealed)
+    done: list[SealedDay] = []
+    for day in sorted({day for _, day in due}):
+        subjects = [subject for subject, of in due if of == day]
+        for subject in subjects:
+            if on_day is not None:
+                on_day(subject.name, day)
+        done += seal_day(store, subjects, day, now_ms)
     return done
 
 
@@ -69,8 +69,8 @@ def due_days(conn: Connection, store: Store, now_ms: int) -> list[tuple[Subject,
     return due
 
 
-def seal_day(store: Store, subject: Subject, day: str, now_ms: int) -> SealedDay | None:
-    """Seal one day; None if there was nothing to seal.
+def seal_day(store: Store, subjects: Sequence[Subject], day: str, now_ms: int) -> list[SealedDay]:
+    """Seal one day of some subjects, in one transaction; return what was sealed.
 
     Raises
     ------
@@ -79,19 +79,18 @@ def seal_day(store: Store, subject: Subject, day: str, now_ms: int) -> SealedDay
     """
     for attempt in range(1, _TRIES + 1):
         with store.reading() as conn:
-            job = sealing_day.gather(conn, subject, day, store.zone)
-        if job is None:
-            return None
-        made = sealing_day.prepare(job)
+            jobs = [sealing_day.gather(conn, subject, day, store.zone) for subject in subjects]
+        prepared = [sealing_day.prepare(job) for job in jobs if job is not None]
         try:
             with store.writing() as conn:
-                sealing_day.enter(conn, made, now_ms)
-                return sealing_index.latest_sealed(conn, subject, day)
+                sealing_day.enter(conn, prepared, now_ms)
+                found = [sealing_index.latest_sealed(conn, one.subject, day) for one in prepared]
+            return [one for one in found if one is not None]
         except sealing_day.OutdatedError as error:
             if attempt == _TRIES:
                 raise
             log.info("%s; sealing it again", error)
-    return None
+    return []
 
 
 def _provisional(conn: Connection, subject: Subject, number: int, bounds: tuple[int, int]) -> bool:

@@ -121,13 +121,13 @@ class Adopter:
         made = future.result()
         try:
             with self._store.writing() as conn:
-                sealing_day.enter(conn, made, self._now_ms)
+                sealing_day.enter(conn, [made], self._now_ms)
         except OutdatedError:
             again = self._again(job)
             if again is None:
                 return
             with self._store.writing() as conn:
-                sealing_day.enter(conn, sealing_day.prepare(again), self._now_ms)
+                sealing_day.enter(conn, [sealing_day.prepare(again)], self._now_ms)
         first = made.revision == 1
         self.outcome = self.outcome.plus(Adopted(sealed=int(first), revised=int(not first)))
         self._forget(job)

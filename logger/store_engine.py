@@ -57,7 +57,8 @@ def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
             db.execute("PRAGMA synchronous=FULL")
             db.execute(f"PRAGMA wal_autocheckpoint={CHECKPOINT_PAGES}")
             db.execute("PRAGMA journal_size_limit=8388608")  # a log grown by a sealing is cut back
-            db.execute("PRAGMA foreign_keys=ON")
+            db.execute("PRAGMA secure_delete=OFF")  # else pages emptied by sealing are written once more
+            db.execute("PRAGMA temp_store=MEMORY")
         else:
             db.execute("PRAGMA query_only=ON")
         db.execute("PRAGMA cache_size=-2048")

@@ -96,4 +96,6 @@ def _fill(out: F32 | F64, table: pa.Table, name: str, start: int, scale: float) 
     """Write one column's physical values into `out` from `start` on."""
     if name in table.column_names:
         raw = table.column(name).to_numpy()  # nulls become NaN
-        np.multiply(raw, scale, out=out[start : start + len(raw)], casting="same_kind")
+        np.multiply(
+            raw, out.dtype.type(scale), out=out[start : start + len(raw)], casting="unsafe", dtype=out.dtype
+        )

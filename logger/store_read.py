@@ -71,7 +71,8 @@ def hot_table(conn: Connection, kind: str, number: int, bounds_ms: tuple[int, in
     channels = [c for c in table.columns if c.name != key_of(kind) and c.name != "time_ms"]
     seen = conn.execute(select(*[func.count(c) for c in channels]).where(where)).one()
     used = [table.c.time_ms, *(c for c, n in zip(channels, seen, strict=True) if n)]
-    rows = conn.execute(select(*used).where(where).order_by(table.c.time_ms)).fetchall()
+    result: Any = conn.execute(select(*used).where(where).order_by(table.c.time_ms))
+    rows = result.cursor.fetchall()  # the driver's own rows: half the time of SQLAlchemy's
     columns: Sequence[Any] = list(zip(*rows, strict=True)) if rows else [()] * len(used)
     types = [arrow_type(c.name, catalogue_of(kind)) for c in used]
     arrays = [pa.array(values, t) for values, t in zip(columns, types, strict=True)]
@@ -96,18 +97,24 @@ def day_table(
     return table if hot is None else merge(table, hot, subject.kind)
 
 
-def tail_table(conn: Connection, subject: Subject, number: int, day: str, start_ms: int) -> pa.Table:
-    """Return the half hour of a day before `start_ms`, where its end is."""
+def tail_table(conn: Connection, subject: Subject, number: int, day: str, start_ms: int) -> pa.Table | None:
+    """Return the half hour of a day before `start_ms`, where its end is; None if there is none."""
     import pyarrow.compute as pc
 
     from logger.sealing import LEAD_MS, decode_day, merge
 
-    table = hot_table(conn, subject.kind, number, (start_ms - LEAD_MS, start_ms))
+    bounds = (start_ms - LEAD_MS, start_ms)
+    hot = (
+        hot_table(conn, subject.kind, number, bounds)
+        if hot_count(conn, subject.kind, number, bounds)
+        else None
+    )
     sealed = latest_sealed(conn, subject, day)
-    if sealed is not None:
-        end = decode_day(sealed_blob(conn, sealed.seq), tail=True)
-        table = merge(end.filter(pc.greater_equal(end["time_ms"], start_ms - LEAD_MS)), table, subject.kind)
-    return table
+    if sealed is None:
+        return hot
+    end = decode_day(sealed_blob(conn, sealed.seq), tail=True)
+    end = end.filter(pc.greater_equal(end["time_ms"], bounds[0]))
+    return end if hot is None else merge(end, hot, subject.kind)
 
 
 def latest_row(conn: Connection, kind: str, number: int) -> dict[str, Any] | None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, is_dataclass
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, delete, func, insert, select, update
+from sqlalchemy import Connection, Table, and_, delete, func, insert, not_, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
 from adapters.base import Subject
@@ -19,6 +19,11 @@ FOLD_MS = 600_000
 """Events of one kind, subject and wording closer than this become one row. [ms]"""
 MAX_EVENTS = 200_000
 """Rows kept in `event`; the oldest closed ones go first."""
+_FEW = 0.1
+
+
+Span = tuple[int, tuple[int, int]]
+"""Number of a subject, and start and end. [ms UTC]"""
 
 
 def table_of(kind: str) -> Table:
@@ -109,13 +114,28 @@ def merge_hot(conn: Connection, kind: str, rows: Sequence[dict[str, Any]]) -> No
     conn.execute(final, list(rows))
 
 
-def delete_hot(conn: Connection, kind: str, number: int, bounds_ms: tuple[int, int]) -> int:
-    """Delete a subject's hot readings within [start, end); return how many."""
+def delete_hot(conn: Connection, kind: str, spans: Sequence[Span]) -> None:
+    """Delete hot readings within spans of time, each [start, end) of one subject.
+
+    Deleting rows one by one rewrites every page they stood on; emptying a table only frees its pages. So
+    where little remains, the table is emptied and the rest put back.
+    """
     table = table_of(kind)
-    where = and_(
-        table.c.time_ms >= bounds_ms[0], table.c.time_ms < bounds_ms[1], table.c[key_of(kind)] == number
+    doomed = or_(
+        *(
+            and_(table.c.time_ms >= start, table.c.time_ms < end, table.c[key_of(kind)] == number)
+            for number, (start, end) in spans
+        )
     )
-    return int(conn.execute(delete(table).where(where)).rowcount)
+    total = conn.execute(select(func.count()).select_from(table)).scalar_one()
+    gone = conn.execute(select(func.count()).select_from(table).where(doomed)).scalar_one()
+    if conn.dialect.name != "sqlite" or total - gone > _FEW * total:
+        conn.execute(delete(table).where(doomed))
+        return
+    rest = [dict(row) for row in conn.execute(select(table).where(not_(doomed))).mappings()]
+    conn.execute(delete(table))
+    if rest:
+        conn.execute(insert(table), rest)
 
 
 def add_event(
