@@ -131,7 +131,6 @@ def run(case: Case, cache: Path | None) -> Outcome:
     truths: list[DayTruth] = []
     reviews: list[Review] = []
     said: tuple[Finding, ...] = ()
-    said: tuple[Finding, ...] = ()
     spent = {"digest": 0.0, "findings": 0.0, "days": 0.0}
     for number, day in enumerate(played(case, cache), start=1):
         trips.extend(day.truth.trips)
