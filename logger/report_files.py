@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from pathlib import Path
@@ -77,7 +78,8 @@ def write_whole(path: Path, content: bytes) -> Path:
         part.write_bytes(content)
         part.replace(path)
     except OSError as exc:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
         raise StoreFull(
             f"{path}: cannot be written ({exc.strerror})", "free space, or set [report] folder"
         ) from exc

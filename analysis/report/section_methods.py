@@ -17,14 +17,18 @@ METHODS: tuple[tuple[str, str, str], ...] = (
     ),
     (
         "Round-trip efficiency",
-        "Energy out over energy in between two equal full charges; the zero error of the sensor is shown, "
-        "and taken out.",
+        (
+            "Energy out over energy in between two equal full charges; the zero error of the sensor is shown, "
+            "and taken out."
+        ),
         "PNNL-22010 Rev. 2 (2016)",
     ),
     (
         "Place of a cell",
-        "Charge by which a cell crosses the steep parts of the voltage curve before or after the middle "
-        "cell.",
+        (
+            "Charge by which a cell crosses the steep parts of the voltage curve before or after the middle "
+            "cell."
+        ),
         "own method, described in METHODS.md of the program",
     ),
     (

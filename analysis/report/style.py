@@ -126,7 +126,9 @@ def _clean(text: str, key: str) -> str:
     text = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>\s*", "", text, flags=re.DOTALL)
     text = re.sub(r' width="[\d.]+pt" height="[\d.]+pt"', "", text, count=1)
     text = text.replace(
-        "<svg ", '<svg font-family="\'DejaVu Sans\', Verdana, sans-serif" stroke-linejoin="round" ', 1
+        "<svg ",
+        '<svg aria-hidden="true" font-family="\'DejaVu Sans\', Verdana, sans-serif" stroke-linejoin="round" ',
+        1,
     )
     text = re.sub(r' transform="rotate\(-0[^"]*"', "", text)
     text = re.sub(r"\s*\n\s*", " ", re.sub(r"-?\d+\.\d{2,}", _two_places, text))

@@ -33,7 +33,7 @@ def curve(course: Course, *, least: float, decimals: int, pack: int, zero: bool 
     hours = "".join(_hour(h) for h in (0, 6, 12, 18, 24))
     shapes = "".join(_piece(piece, course, low, high, pack) for piece in _pieces(course.at))
     view = f"0 0 {WIDTH:g} {HEIGHT:g}"
-    return f'<svg viewBox="{view}" class="curve" focusable="false">{grid}{hours}{shapes}</svg>'
+    return f'<svg viewBox="{view}" class="curve" aria-hidden="true">{grid}{hours}{shapes}</svg>'
 
 
 def cell_bars(cells: Sequence[float | None], pack: int) -> str:
@@ -54,7 +54,7 @@ def cell_bars(cells: Sequence[float | None], pack: int) -> str:
         y = height / 2 - (size if v >= middle else 0)
         place = f'x="{x:.1f}" y="{y:.1f}" width="{0.64 * step:.1f}" height="{size:.1f}"'
         parts.append(f'<rect class="p{pack % 4}" {place}/>')
-    return f'<svg viewBox="0 0 {WIDTH:g} {height:g}" class="bars" focusable="false">{"".join(parts)}</svg>'
+    return f'<svg viewBox="0 0 {WIDTH:g} {height:g}" class="bars" aria-hidden="true">{"".join(parts)}</svg>'
 
 
 def _limits(values: list[float], least: float, zero: bool) -> tuple[float, float]:

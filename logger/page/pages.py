@@ -16,6 +16,7 @@ from markupsafe import Markup
 
 from analysis.finding import Finding
 from analysis.report.cards import card_text
+from analysis.report.dates import long_day
 from analysis.report.html import stylesheet
 from analysis.report.numbers import THIN, Units, plain
 from logger.now import LIMITS, STALE_S, PackView, age
@@ -23,7 +24,7 @@ from logger.page import draw
 from logger.page.today import Today
 
 _TEMPLATES = ("base", "now", "live", "today", "findings", "reports", "token")
-_NAME = re.compile(r"^(week|checkup|claim)-[A-Za-z0-9._-]{1,80}\.(html|pdf|json)$")
+_NAME = re.compile(r"^(week|checkup)-[A-Za-z0-9._-]{1,80}\.(html|pdf|json)$")
 
 
 @cache
@@ -110,7 +111,14 @@ def _newest(name: str) -> str:
 
 def _title(stem: str) -> str:
     kind, _, rest = stem.partition("-")
-    return {"week": "The week from", "checkup": "Check-up of", "claim": "Claim file"}[kind] + f" {rest}"
+    return {"week": "The week from", "checkup": "The check-up of"}[kind] + f" {_day(rest)}"
+
+
+def _day(text: str) -> str:
+    try:
+        return long_day(text)
+    except ValueError:
+        return text
 
 
 def report_names(folder: Path) -> frozenset[str]:

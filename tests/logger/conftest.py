@@ -4,17 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from datetime import time as dt_time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 
+from adapters.base import Subject
 from analysis.facts import PackFacts
 from logger.clock import Trust
+from logger.config import Config
 from logger.days import day_bounds_ms
+from logger.opening import open_record
 from logger.store import Store
+from sample_data.history import simulate
+from sample_data.orchard import ORCHARD
 
 VIENNA = "Europe/Vienna"
 
@@ -95,3 +103,56 @@ class FakeTime:
 def clocks() -> FakeTime:
     """Clocks that stand until moved."""
     return FakeTime()
+
+
+SITE_TOML = """
+[site]
+name = "Hill <orchard>"
+timezone = "Europe/Vienna"
+
+[record]
+clock = "trusted"
+
+[[pack]]
+name = "A"
+serial = "PA-0417"
+installed = "2025-11-20"
+
+[pack.warranty]
+years = 10
+capacity_fraction = 0.7
+
+[[pack]]
+name = "B"
+serial = "PB-0418"
+
+[[witness]]
+name = "hall"
+"""
+
+MakeSite = Callable[..., tuple[Config, Store, float]]
+
+
+def _site(folder: Path, days: int = 3, *, until: tuple[int, int] = (18, 30)) -> tuple[Config, Store, float]:
+    (folder / "bank.toml").write_text(SITE_TOML, encoding="utf-8")
+    config = Config.load(folder / "bank.toml")
+    first = date(2026, 1, 12)
+    last = datetime.combine(first + timedelta(days=days - 1), dt_time(*until), config.zone)
+    now_ms = round(last.timestamp() * 1000)
+    store = open_record(config, "write")
+    with store.adopting(now_ms=now_ms, workers=0) as adopter:
+        for one in simulate(ORCHARD, first, days, period_s=30):
+            for name, table in one.witness.items():
+                adopter.put(Subject(name, "witness"), table.filter(pc.less_equal(table["time_ms"], now_ms)))
+            for name, table in one.tables.items():
+                adopter.put(Subject(name), table.filter(pc.less_equal(table["time_ms"], now_ms)))
+    return config, store, now_ms / 1000
+
+
+@pytest.fixture(scope="session")
+def make_site() -> MakeSite:
+    """Return a function that makes a site of the orchard from 2026-01-12 on: (folder, days, until=).
+
+    It gives the configuration, the open record and its present [s]; the last day is not over.
+    """
+    return _site

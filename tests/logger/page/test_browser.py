@@ -1,0 +1,135 @@
+"""The page in a real chromium: phone and desktop, light and dark, keyboard, without scripts."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.config import Config
+from logger.report_files import write_whole
+from logger.store import Store
+
+pytestmark = pytest.mark.slow
+
+SERVER = """
+import sys
+from pathlib import Path
+import uvicorn
+from logger.config import Config
+from logger.opening import open_record
+from logger.page.app import make_app
+config = Config.load(Path(sys.argv[1]))
+app = make_app(open_record(config, "read"), config, token=None, now_s=lambda: float(sys.argv[2]))
+settings = uvicorn.Config(app, port=0, lifespan="off", access_log=False, log_level="warning", ws="none",
+                          timeout_graceful_shutdown=1)
+sock = settings.bind_socket()
+print(sock.getsockname()[1], flush=True)
+uvicorn.Server(settings).run(sockets=[sock])
+"""
+
+
+@pytest.fixture(scope="module")
+def address(place: tuple[Config, Store, float]) -> Iterator[str]:
+    config, _, now = place
+    sheet = "<!doctype html><html lang=en><title>w</title><style>h1{color:rgb(1, 2, 3)}</style><h1>w</h1>"
+    write_whole(config.report_folder / "week-2026-01-05.html", sheet.encode())
+    command = [sys.executable, "-c", SERVER, str(config.path), str(now)]
+    child = subprocess.Popen(
+        command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONWARNINGS": ""}
+    )
+    assert child.stdout is not None
+    yield f"http://127.0.0.1:{int(child.stdout.readline())}"
+    child.terminate()
+    child.wait(10)
+    child.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def browser(browser_module: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    program = browser_module.find()
+    if program is None:
+        pytest.skip("no chromium is installed")
+    with browser_module.Browser(program, tmp_path_factory.mktemp("profile")) as opened:
+        yield opened
+
+
+@pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("path", ["/", "/findings", "/reports"])
+def test_pages_fit_their_screen_and_break_no_rule(
+    browser: Any, address: str, width: int, height: int, dark: bool, path: str, tmp_path: Path
+) -> None:
+    browser.size(width, height, dark=dark, mobile=width < 700)
+    browser.go(address + path)
+    assert browser.ask("document.documentElement.scrollWidth") <= width
+    assert browser.complaints() == []
+    ground = browser.ask("getComputedStyle(document.body).backgroundColor")
+    assert ground == ("rgb(20, 25, 27)" if dark else "rgb(251, 249, 243)")
+    browser.shot(tmp_path / "page.png")
+    assert (tmp_path / "page.png").stat().st_size > 5000
+
+
+def test_live_values_arrive_by_themselves(browser: Any, address: str) -> None:
+    browser.size(390, 844, mobile=True)
+    browser.go(address)
+    arrived = """new Promise((done) => {
+      const link = document.getElementById("link");
+      if (link.textContent.startsWith("Live")) { done(link.textContent); return; }
+      const watch = new MutationObserver(() => done(link.textContent));
+      watch.observe(link, {childList: true, characterData: true, subtree: true});
+      setTimeout(() => done("nothing came"), 15000);
+    })"""
+    assert browser.ask(arrived).startswith("Live, ")
+    assert "Cells in order" in browser.ask("document.getElementById('live-1').innerText")
+
+
+def test_without_scripts_everything_is_there(browser: Any, address: str) -> None:
+    browser.scripts(on=False)
+    try:
+        browser.go(address)
+    finally:
+        browser.scripts(on=True)
+    assert "Cells in order" in browser.ask("document.getElementById('live-0').innerText")
+    assert browser.ask("document.querySelector('noscript') !== null")
+    assert browser.ask("document.getElementById('link').textContent").startswith("As of")
+
+
+def test_the_keyboard_reaches_every_page(browser: Any, address: str) -> None:
+    browser.size(1280, 900)
+    browser.go(address)
+    seen = []
+    for _ in range(4):
+        browser.key("Tab")
+        seen.append(browser.ask("document.activeElement.textContent"))
+    assert seen == ["To the content", "Now", "Findings", "Reports"]
+    outline = browser.ask("getComputedStyle(document.activeElement).outlineStyle")
+    assert outline == "solid"
+    browser.events.clear()
+    browser.key("Enter")
+    browser.loaded()
+    assert browser.ask("location.pathname") == "/reports"
+
+
+def test_a_report_keeps_its_own_look_under_the_policy(browser: Any, address: str) -> None:
+    browser.go(address + "/reports/week-2026-01-05.html")
+    assert browser.ask("getComputedStyle(document.querySelector('h1')).color") == "rgb(1, 2, 3)"
+    assert browser.complaints() == []
+
+
+def test_assistive_technology_hears_names_and_order(browser: Any, address: str) -> None:
+    browser.go(address)
+    tree = browser.call("Accessibility.getFullAXTree")["nodes"]
+    spoken = [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in tree if not n.get("ignored")]
+    headings = [name for role, name in spoken if role == "heading"]
+    assert headings[0] == "Now"
+    assert {"Pack A", "Pack B"} <= set(headings)
+    images = [name for role, name in spoken if role in {"image", "img"}]
+    assert len(images) >= 8  # cells and three curves for each of two packs
+    assert all(images)
+    assert {"main", "navigation", "banner", "contentinfo"} <= {role for role, _ in spoken}
