@@ -13,6 +13,7 @@ from sqlalchemy import select
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, decode
 from logger import store_read
+from logger.bit_names import of_config
 from logger.now import PackView, screen
 from logger.store_write import blank, key_of, table_of
 
@@ -30,7 +31,8 @@ class Views:
 
     def __init__(self, store: Store, config: Config) -> None:
         self._store = store
-        self.packs = [PackView(config.pack_facts(name)) for name in config.pack_names]
+        names = of_config(config)
+        self.packs = [PackView(config.pack_facts(n), names.get(n, {})) for n in config.pack_names]
         self._last_ms: dict[str, int] = {}
 
     def update(self) -> list[PackView]:

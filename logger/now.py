@@ -19,6 +19,7 @@ from rich.text import Text
 
 from adapters.channels import CATALOGUE, cell_name, decode, temp_name
 from analysis.facts import PackFacts
+from logger.bit_names import Names, spelt
 
 STALE_S: Final = 30.0
 """Age from which a value is shown as old. [s]"""
@@ -42,11 +43,14 @@ class PackView:
     ----------
     facts : PackFacts
         Ratings and limits.
+    bit_names : mapping
+        Names of its warning and protection bits.
     seen : dict of str to (float, float)
         Channel to value in its canonical unit and the UTC epoch seconds at which it was read.
     """
 
     facts: PackFacts
+    bit_names: Names = field(default_factory=dict)
     seen: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     def update(self, time_ms: int, values: Mapping[str, int]) -> None:
@@ -247,6 +251,5 @@ def _limits(view: PackView, now_s: float) -> Text:
     for name, words in (("protections", "PROTECTION"), ("warnings", "warning")):
         value = view.value(name, now_s)
         if value:
-            bits = ", ".join(str(i) for i in range(32) if int(value) >> i & 1)
-            line.append(f"   {words} bits {bits}", "bold red")
+            line.append(f"   {words}: {spelt(int(value), view.bit_names.get(name, {}))}", "bold red")
     return line

@@ -12,6 +12,7 @@ from typing import Literal, TypeAlias
 
 from adapters.channels import cell_name, temp_name
 from analysis.facts import PackFacts
+from logger.bit_names import Names, spelt
 from logger.settings import Watch
 
 Values: TypeAlias = Mapping[str, float]
@@ -63,8 +64,9 @@ class HeaterWatch:
         return Look(ran, "min", over=ran >= self.minutes, clear=False, text=text)
 
 
-def rules(facts: PackFacts, watch: Watch) -> tuple[Rule, ...]:
-    """Return the rules of one pack."""
+def rules(facts: PackFacts, watch: Watch, names: Names | None = None) -> tuple[Rule, ...]:
+    """Return the rules of one pack; `names` are those of its warning and protection bits."""
+    known = names or {}
     heater = HeaterWatch(watch.heater_minutes, watch.heater_rise_c, facts.cell_temps)
     return (
         Rule("cell_high", "act", 5, 30, lambda v: _cell_high(v, facts, watch)),
@@ -72,7 +74,8 @@ def rules(facts: PackFacts, watch: Watch) -> tuple[Rule, ...]:
         Rule("top_spread", "watch", 30, 60, lambda v: _top_spread(v, facts, watch)),
         Rule("cold_charge", "act", 30, 60, lambda v: _cold_charge(v, facts, watch)),
         Rule("heater_no_rise", "watch", 0, 0, heater.look),
-        Rule("protection", "act", 2, 10, _protection),
+        Rule("protection", "act", 2, 10, lambda v: _bits(v, "protections", known)),
+        Rule("pack_warning", "watch", 10, 60, lambda v: _bits(v, "warnings", known)),
     )
 
 
@@ -128,15 +131,9 @@ def _cold_charge(values: Values, facts: PackFacts, watch: Watch) -> Look | None:
     return Look(cold, "°C", over=over, clear=clear, text=text)
 
 
-def _protection(values: Values) -> Look | None:
-    if "protections" not in values:
+def _bits(values: Values, channel: str, names: Names) -> Look | None:
+    if channel not in values:
         return None
-    bits = int(values["protections"])
-    names = ", ".join(str(i) for i in range(32) if bits >> i & 1)
-    return Look(
-        bits,
-        "",
-        over=bits != 0,
-        clear=bits == 0,
-        text=f"the pack reports protection bits {names}" if bits else "",
-    )
+    bits = int(values[channel])
+    text = f"the pack reports {channel}: {spelt(bits, names.get(channel, {}))}" if bits else ""
+    return Look(bits, "", over=bits != 0, clear=bits == 0, text=text)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from adapters.errors import ConfigError, SourceError
 from logger.alarms import Alarms
+from logger.bit_names import of_adapters
 from logger.clock_system import SystemTime
 from logger.notify import Notifier, ways_out
 from logger.opening import check_place
@@ -149,7 +150,8 @@ async def _run(
     config: Config, store: Store, feeds: list[Feed], seconds: float | None, *, keep_trying: bool
 ) -> Tally:
     subjects = [s.name for feed in feeds for s in feed.adapter.subjects]
-    watcher = Watcher({n: config.pack_facts(n) for n in config.pack_names}, config.watch, subjects)
+    names = of_adapters(feed.adapter for feed in feeds)
+    watcher = Watcher({n: config.pack_facts(n) for n in config.pack_names}, config.watch, subjects, names)
     notifier = Notifier(ways_out(config.watch, config.folder), config.watch.notify_from)
     publisher = _publisher(config)
     alarms = Alarms(watcher if config.watch.enabled else None, notifier, publisher)

@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from adapters.channels import CATALOGUE, decode
 from analysis.facts import PackFacts
+from logger.bit_names import Names
 from logger.latch import Latch
 from logger.rules import Look, Rule, rules
 from logger.settings import Watch
@@ -19,6 +20,7 @@ KINDS: dict[str, str] = {
     "cold_charge": "the bank is charged while its coldest cell is at or below the floor",
     "heater_no_rise": "the heater is on and nothing gets warmer",
     "protection": "the pack reports that a protection has opened",
+    "pack_warning": "the pack itself warns of something",
     "silent": "a source gives no readings",
     "disk": "the disk is nearly full",
     "clock": "the clock is not known to be right",
@@ -68,12 +70,15 @@ class Watcher:
     facts: Mapping[str, PackFacts]
     settings: Watch
     sources: Sequence[str] = ()
+    bit_names: Mapping[str, Names] = field(default_factory=dict)
     _rules: dict[str, tuple[Rule, ...]] = field(init=False)
     _latches: dict[tuple[str, str], Latch] = field(default_factory=dict)
     _heard: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self._rules = {name: rules(f, self.settings) for name, f in self.facts.items()}
+        self._rules = {
+            name: rules(f, self.settings, self.bit_names.get(name)) for name, f in self.facts.items()
+        }
 
     def reading(self, subject: str, time_s: float, values: Mapping[str, int]) -> list[Alert]:
         """Look at one reading of a pack.

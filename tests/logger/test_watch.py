@@ -71,6 +71,13 @@ def test_the_packs_own_protection_is_passed_on() -> None:
     assert raised(watcher(), reading(protections=5), 5) == [("protection", True, 2.0)]
 
 
+def test_the_packs_own_warnings_come_with_their_names() -> None:
+    w = Watcher({"A": PackFacts("A")}, Watch(), bit_names={"A": {"warnings": {3: "too cold to charge"}}})
+    told = [a for second in range(20) for a in w.reading("A", float(second), reading(warnings=0b1001))]
+    assert [(a.kind, a.severity, a.time_s) for a in told] == [("pack_warning", "watch", 10.0)]
+    assert told[0].text == "the pack reports warnings: bit 0, too cold to charge"
+
+
 def test_missing_channels_raise_nothing() -> None:
     assert raised(watcher(), {"pack_v": 5300}, 60) == []
     assert watcher().reading("somebody else", 0.0, reading()) == []
