@@ -18,7 +18,7 @@ from analysis.history import History, PlacedAnchor, Span, span
 LOSS_MEAN, LOSS_U = 0.002, 0.002
 """Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
 Coulombic efficiency above 0.995 is usual for the chemistry: from memory."""
-DRAIN_MEAN_A, DRAIN_U_A = 0.005, 0.012
+DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
 """What a pack's own electronics take past its current sensor, and its standard uncertainty. [A]
 Common practice, no source."""
 OFFSET_U_A = 0.15
@@ -27,12 +27,14 @@ CLOSURE_U = {"taper": 0.003, "low taper": 0.006, "limit": 0.012, "high cell": 0.
 """How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
 VOLTAGE_U = 0.0005
 """Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
-WARM_C = 6.0
-"""In a day whose coldest sensor stays above, no heater ran. [°C] Heaters start near 0 °C: trade practice."""
+WARM_C, COOL_C = 6.0, 2.5
+"""In a day whose coldest sensor stays above the first no heater ran; above the second none did if the
+heating that the digest looks for was not seen either. [°C] Heaters start near 0 °C: trade practice."""
 LEAST_EFC, LEAST_HOURS = 0.3, 20.0
 """A window has to move at least this charge, fraction of the rated capacity, and last this long. [h]"""
-HIDDEN = 0.005
-"""Charge that may have flown unseen in gaps, of what went in, for a window to close."""
+HIDDEN, HIDDEN_ZERO = 0.1, 0.005
+"""Charge that may have flown unseen in gaps, of what went in: for a window to be used, with that charge in
+its uncertainty, and for it to tell the zero error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,8 @@ class Window:
         What flowed.
     closure_u_ah : float
         Standard uncertainty of the charge by which its ends differ. [Ah]
+    hidden_ah : float
+        Charge that may have flown in its gaps. [Ah]
     hours_in, hours_out : float
         Covered hours with the meter above and below zero. [h]
     start_s, end_s : float
@@ -61,6 +65,7 @@ class Window:
     last: str
     span: Span
     closure_u_ah: float
+    hidden_ah: float
     hours_in: float
     hours_out: float
     start_s: float
@@ -107,15 +112,26 @@ def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: f
         moved = span(start.mark, anchor.mark)
         if moved.elapsed_s < LEAST_HOURS * 3600 or moved.ah_out < LEAST_EFC * rated:
             continue
-        if _hidden_ah(moved) <= HIDDEN * moved.ah_in:
-            found.append(_window(history, start, anchor, moved, closure_u * rated * math.sqrt(2)))
+        made = _window(history, start, anchor, moved, closure_u * rated * math.sqrt(2))
+        if made.hidden_ah <= HIDDEN * moved.ah_in:
+            found.append(made)
         start = anchor
     return found
 
 
-def _hidden_ah(moved: Span) -> float:
-    """Charge that may have flown in a window's gaps, at its mean current. [Ah]"""
-    return moved.uncovered_s * (moved.ah_in + moved.ah_out) / max(moved.covered_s, 1.0)
+def _hidden_ah(a: PlacedAnchor, b: PlacedAnchor, moved: Span, days: Sequence[DayDigest]) -> float:
+    """Charge that may have flown in a window's gaps: at its mean current, or that beside the gaps. [Ah]"""
+    mean = moved.uncovered_s * (moved.ah_in + moved.ah_out) / max(moved.covered_s, 1.0)
+    beside = 0.0
+    for day in days:
+        if day.flow.gap_ah > 0:
+            within = sum(
+                max(min(end, b.mark.time_s) - max(start, a.mark.time_s), 0.0)
+                for start, end in day.coverage.gaps
+            )
+            total = sum(end - start for start, end in day.coverage.gaps)
+            beside += day.flow.gap_ah * within / max(total, 1.0)
+    return max(mean, beside)
 
 
 def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_ah: float) -> Window:
@@ -126,6 +142,7 @@ def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_a
         last=b.day,
         span=moved,
         closure_u_ah=u_ah,
+        hidden_ah=_hidden_ah(a, b, moved, days),
         hours_in=share * sum(d.flow.positive_s for d in days) / 3600,
         hours_out=share * sum(d.flow.negative_s for d in days) / 3600,
         start_s=a.mark.time_s,
@@ -136,8 +153,9 @@ def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_a
 
 def unheated(digest: DayDigest) -> bool:
     """Whether no heater can have run on a day: never cold, or a heater that tells of itself stayed off."""
-    told = digest.heater.method in {"flag", "watts"} and digest.heater.on_s == 0
-    return told or digest.usage.temp_min_c > WARM_C
+    coldest = digest.usage.temp_min_c
+    told = digest.heater.method in {"flag", "watts"} or coldest > COOL_C
+    return coldest > WARM_C or (told and digest.heater.on_s == 0)
 
 
 def closure_zero(found: tuple[Window, ...]) -> Zero | None:
@@ -145,7 +163,7 @@ def closure_zero(found: tuple[Window, ...]) -> Zero | None:
 
     What a window gained is the loss of charge in the cells, the drain past the sensor, and b × time.
     """
-    warm = [w for w in found if w.warm]
+    warm = [w for w in found if w.warm and w.hidden_ah <= HIDDEN_ZERO * w.span.ah_in]
     hours = sum(w.span.covered_s for w in warm) / 3600
     if hours < LEAST_HOURS:
         return None
@@ -175,6 +193,7 @@ def pooled(found: Sequence[Window]) -> Window:
         last=found[-1].last,
         span=total,
         closure_u_ah=_ends(found),
+        hidden_ah=math.sqrt(sum(w.hidden_ah**2 for w in found)),
         hours_in=sum(w.hours_in for w in found),
         hours_out=sum(w.hours_out for w in found),
         end_s=found[-1].end_s,
@@ -199,7 +218,7 @@ def charge_lost(window: Window, zero: Zero) -> tuple[float, float]:
     """
     hours = window.span.covered_s / 3600
     metered = window.span.ah - zero.offset_a * hours
-    u_metered = math.hypot(zero.u_a * hours, window.closure_u_ah)
+    u_metered = math.hypot(zero.u_a * hours, window.closure_u_ah, window.hidden_ah)
     usual = LOSS_MEAN * window.span.ah_in + DRAIN_MEAN_A * hours
     u_usual = math.hypot(LOSS_U * window.span.ah_in, DRAIN_U_A * hours)
     if window.warm and u_usual <= u_metered:

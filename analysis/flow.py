@@ -19,6 +19,9 @@ class FlowDay:
         The counters at the last sample of the day.
     max_charge_a, max_discharge_a : float
         Largest current each way, both ≥ 0; 0 if none was seen. [A]
+    gap_ah : float
+        What the larger of the currents on both sides of each gap would have moved in it, summed: what
+        gaps may hide. [Ah]
     i2t_a2h : float
         ∫ I² dt of the covered time; times a resistance it is the heat lost in it. [A²h]
     i2t_in_a2h : float
@@ -31,6 +34,7 @@ class FlowDay:
     total: Mark
     max_charge_a: float
     max_discharge_a: float
+    gap_ah: float
     i2t_a2h: float
     i2t_in_a2h: float
     positive_s: float
@@ -51,7 +55,7 @@ def observe_flow(day: CleanDay) -> FlowDay:
     """
     frame = day.frame
     if frame.time_s.size == 0:
-        return FlowDay(Mark(float(frame.start_s), 0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return FlowDay(Mark(float(frame.start_s), 0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     own = slice(frame.lead, None)
     current = np.nan_to_num(frame.pack_a[own], nan=0.0).astype(np.float64)
     dt = day.dt_s[own]
@@ -61,8 +65,19 @@ def observe_flow(day: CleanDay) -> FlowDay:
         total=day.mark(frame.time_s.size - 1),
         max_charge_a=float(max(current.max(initial=0.0), 0.0)),
         max_discharge_a=float(max(-current.min(initial=0.0), 0.0)),
+        gap_ah=_gap_ah(day),
         i2t_a2h=float(square.sum()) / 3600,
         i2t_in_a2h=float(square[charging].sum()) / 3600,
         positive_s=float(dt[charging].sum()),
         negative_s=float(dt[current < 0].sum()),
     )
+
+
+def _gap_ah(day: CleanDay) -> float:
+    at = np.nonzero(day.gap)[0]
+    at = at[at >= max(day.frame.lead, 1)]
+    if at.size == 0:
+        return 0.0
+    current = np.nan_to_num(np.abs(day.frame.pack_a.astype(np.float64)))
+    larger = np.maximum(current[at], current[at - 1])
+    return float((larger * (day.frame.time_s[at] - day.frame.time_s[at - 1])).sum()) / 3600

@@ -62,26 +62,28 @@ def test_nothing_recorded(made):
     assert result.round_trip.reason
 
 
-def test_a_gap_that_hides_charge_opens_the_window(made):
-    frames = list(made.frames(made.Pack(), 5))
-    hole = frames[2]
-    keep = np.ones(hole.time_s.size, dtype=bool)
-    keep[hole.lead + 100 : hole.lead + 2000] = False  # five hours of discharge
-    cut = hole.__class__(
-        hole.pack, hole.day, hole.start_s, hole.end_s, hole.lead, hole.time_s[keep], hole.pack_v[keep],
-        hole.pack_a[keep], hole.cells_v[:, keep], hole.temps_c[:, keep], {},
+def holed(frame, first, last):
+    """The frame without the samples from `first` to `last` of the day."""
+    keep = np.ones(frame.time_s.size, dtype=bool)
+    keep[frame.lead + first : frame.lead + last] = False
+    return frame.__class__(
+        frame.pack, frame.day, frame.start_s, frame.end_s, frame.lead, frame.time_s[keep], frame.pack_v[keep],
+        frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
     )  # fmt: skip
-    history = History.of(made.facts, [digest(f, made.facts) for f in [*frames[:2], cut, *frames[3:]]])
-    assert [(w.first[-2:], w.last[-2:]) for w in windows(history)] == [
-        ("09", "10"),
-        ("11", "12"),
-        ("12", "13"),
-    ]
+
+
+@pytest.mark.parametrize(("samples", "kept", "for_zero"), [(0, 4, 4), (40, 4, 3), (400, 4, 3), (1900, 3, 3)])
+def test_what_a_gap_may_hide_decides_what_its_window_is_good_for(made, samples, kept, for_zero):
+    frames = list(made.frames(made.Pack(), 5))
+    frames[2] = holed(frames[2], 100, 100 + samples)
+    found = windows(History.of(made.facts, [digest(f, made.facts) for f in frames]))
+    assert len(found) == kept
+    assert closure_zero(found).basis.startswith(f"{for_zero} ")
 
 
 def test_the_zero_from_closures_is_the_models(made):
     zero = closure_zero(windows(history_of(made, made.Pack(offset_a=0.12, loss=0.002), 15)))
-    assert zero.offset_a == pytest.approx(0.12 - 0.005, abs=0.01)  # 5 mA: the drain it allows for
+    assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 10 mA: the drain it allows for
 
 
 def test_losses_add_up(made):
