@@ -36,6 +36,11 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(Exit.DONE)
+    except PermissionError as exc:
+        if os.environ.get("BANKBOOK_DEBUG"):
+            raise
+        what = exc.filename or "something it needs"
+        _fail(f"{what}: permission denied — run it as the user who owns the record", Exit.RECORD)
     except Exception as exc:
         if os.environ.get("BANKBOOK_DEBUG"):
             raise
