@@ -28,13 +28,13 @@ FIXED_DATE = (1980, 1, 1, 0, 0, 0)
 """Zip entries carry no time of their own: the same claim gives the same bytes."""
 CHECKS = (
     (
-        f"Unpack the zip and open a terminal in its folder. Type: sha256sum -c {MANIFEST}. Every line must end "
-        "in OK. (On Windows: certutil -hashfile FILE SHA256; compare with the line of that file.)"
+        f"Unpack the zip and open a terminal in its folder. Type: sha256sum -c {MANIFEST}. Every line must "
+        "end in OK. (On Windows: certutil -hashfile FILE SHA256; compare with the line of that file.)"
     ),
     (
-        f"Each line of {CHAIN} describes one sealed day and names the hash of its Parquet file. It also names "
-        "the chain value: the SHA-256 of the chain value before (32 bytes; zeros at the start) followed by "
-        "the line under “record” and a line feed."
+        f"Each line of {CHAIN} describes one sealed day and names the hash of its Parquet file. It also "
+        "names the chain value: the SHA-256 of the chain value before (32 bytes; zeros at the start) "
+        "followed by the line under “record” and a line feed."
     ),
     (
         "Open any file under days-csv with a spreadsheet, or any under days with a Parquet reader; "

@@ -110,8 +110,8 @@ def _one_strip(ax: Axes, strip: Strip, pack: int, marked: frozenset[int]) -> Non
     if all(p.value is None for p in strip.points):
         muted_note(ax, "not measured in these days")
         return
-    for point in strip.points:
-        _one_cell(ax, point, pack, point.cell in marked)
+    _cells(ax, [p for p in strip.points if p.cell not in marked], pack, marked=False)
+    _cells(ax, [p for p in strip.points if p.cell in marked], pack, marked=True)
     for point in strip.points:
         if point.cell in marked and point.value is not None:
             left = point.cell > n * 0.6
@@ -128,26 +128,36 @@ def _one_strip(ax: Axes, strip: Strip, pack: int, marked: frozenset[int]) -> Non
             )
 
 
-def _one_cell(ax: Axes, point: CellPoint, pack: int, marked: bool) -> None:
-    if point.value is None:
-        ax.plot([point.cell], [0], marker="x", color=MUTED, markersize=6, linestyle="none")
-        return
+def _cells(ax: Axes, points: Sequence[CellPoint], pack: int, *, marked: bool) -> None:
+    """Stems from zero with a mark at the end, thin lines for intervals; all in few calls, for speed."""
     colour = RED if marked else PACK_COLOURS[pack % 4]
-    marker = PACK_MARKERS[pack % 4]
-    if point.at_least:
-        marker = "v" if point.value < 0 else "^"
-    ax.vlines(point.cell, 0, point.value, color=colour, linewidth=3.5 if marked else 1.6)
-    if point.low is not None and point.high is not None:
-        ax.vlines(point.cell, point.low, point.high, color=colour, linewidth=0.9)
-    ax.plot(
-        [point.cell],
-        [point.value],
-        marker=marker,
-        color=colour,
-        markersize=8 if marked else 6.5,
-        markerfacecolor=colour,
-        linestyle="none",
-    )
+    known = [(p.cell, p.value, p) for p in points if p.value is not None]
+    unknown = [p.cell for p in points if p.value is None]
+    if unknown:
+        ax.plot(unknown, [0] * len(unknown), marker="x", color=MUTED, markersize=6, linestyle="none")
+    if not known:
+        return
+    x, y = [k[0] for k in known], [k[1] for k in known]
+    ax.vlines(x, 0, y, color=colour, linewidth=3.5 if marked else 1.6)
+    spread = [(p.cell, p.low, p.high) for _, _, p in known if p.low is not None and p.high is not None]
+    if spread:
+        at, low, high = zip(*spread, strict=True)
+        ax.vlines(at, low, high, color=colour, linewidth=0.9)
+    size = 8 if marked else 6.5
+    for marker, these in (
+        ("v", [k for k in known if k[2].at_least and k[1] < 0]),
+        ("^", [k for k in known if k[2].at_least and k[1] >= 0]),
+        (PACK_MARKERS[pack % 4], [k for k in known if not k[2].at_least]),
+    ):
+        if these:
+            ax.plot(
+                [k[0] for k in these],
+                [k[1] for k in these],
+                marker=marker,
+                color=colour,
+                markersize=size,
+                linestyle="none",
+            )
 
 
 @dataclass(frozen=True, slots=True)

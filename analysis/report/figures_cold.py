@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from matplotlib.axes import Axes
+
 from analysis.report.dates import ordinal
 from analysis.report.numbers import plain
 from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, span_axis, unit_label
@@ -35,67 +37,71 @@ class ColdDay:
 
 def cold_days(key: str, days: Sequence[ColdDay], *, pack: int, fahrenheit: bool = False) -> str:
     """Temperature range of the cells each day and the air, above; hours of heating, below."""
-    unit = "°F" if fahrenheit else "°C"
     with canvas(key, 290) as figure:
         ax = axes(figure, of=0.58, top=34, bottom=14)
         low = axes(figure, of=0.42, at=0.58, top=30, bottom=38)
-        unit_label(ax, f"{unit}: bars cells, broken line air")
+        unit_label(ax, f"{'°F' if fahrenheit else '°C'}: bars cells, broken line air")
         unit_label(low, "hours a day with the heater on")
-        colour = PACK_COLOURS[pack % 4]
         if not days:
             muted_note(ax, "nothing recorded in these days")
             return svg(figure, key)
         x = [ordinal(d.day) for d in days]
-        values = [0.0]
-        for d, at in zip(days, x, strict=True):
-            if d.coldest_c is not None and d.warmest_c is not None:
-                a, b = _shown(d.coldest_c, fahrenheit), _shown(d.warmest_c, fahrenheit)
-                ax.bar([at], [max(b - a, 0.15)], bottom=a, width=0.45 if len(x) <= 10 else 0.9, color=colour)
-                values += [d.coldest_c, d.warmest_c]
-        air = [
-            (at, _shown(d.ambient_c, fahrenheit))
-            for d, at in zip(days, x, strict=True)
-            if d.ambient_c is not None
-        ]
-        if air:
-            ax.plot(
-                *zip(*air, strict=True),
-                color=INK,
-                linewidth=1.4,
-                linestyle="--",
-                marker="." if len(x) <= 10 else None,
-            )
-            values += [d.ambient_c for d in days if d.ambient_c is not None]
-        limits = nice_limits(values, least=8.0)
-        ax.set_ylim(_shown(limits[0], fahrenheit), _shown(limits[1], fahrenheit))
-        ax.axhline(_shown(0.0, fahrenheit), color=BLUE, linewidth=1)
-        name_beside(
-            ax,
-            ax.get_xlim()[1],
-            _shown(0.0, fahrenheit),
-            "0 °C" if not fahrenheit else "32 °F",
-            dx=-2,
-            dy=-9,
-            ha="right",
-            color=BLUE,
-        )
+        step = max(1, x[1] - x[0]) if len(x) > 10 else 1
+        _temperatures(ax, x, days, pack, step, fahrenheit)
         hours = [d.heater_h or 0.0 for d in days]
-        low.bar(
-            x,
-            hours,
-            width=0.55 if len(x) <= 10 else 0.9,
-            color=SKY,
-            edgecolor=colour,
-            linewidth=0.9,
-            hatch="....",
-        )
-        low.set_ylim(0, max(4.0, max(hours) * 1.15))
+        width = 0.55 if len(x) <= 10 else 0.9 * step
+        edge = PACK_COLOURS[pack % 4]
+        low.bar(x, hours, width=width, color=SKY, edgecolor=edge, linewidth=0.9, hatch="....")
+        low.set_ylim(0, max([4.0, *(1.15 * h for h in hours)]))
         for each in (ax, low):
             light_grid(each)
         span_axis(low, x[0], x[-1])
         ax.set_xlim(low.get_xlim())
         ax.set_xticks([])
         return svg(figure, key)
+
+
+def _temperatures(
+    ax: Axes, x: Sequence[int], days: Sequence[ColdDay], pack: int, step: int, fahrenheit: bool
+) -> None:
+    few = len(x) <= 10
+    cells = [
+        (at, _shown(d.coldest_c, fahrenheit), _shown(d.warmest_c, fahrenheit))
+        for d, at in zip(days, x, strict=True)
+        if d.coldest_c is not None and d.warmest_c is not None
+    ]
+    if cells:
+        heights = [max(b - a, 0.15) for _, a, b in cells]
+        width = 0.45 if few else 0.9 * step
+        ax.bar(
+            [c[0] for c in cells],
+            heights,
+            bottom=[c[1] for c in cells],
+            width=width,
+            color=PACK_COLOURS[pack % 4],
+        )
+    air = [(at, d.ambient_c) for d, at in zip(days, x, strict=True) if d.ambient_c is not None]
+    if air:
+        drawn = [_shown(t, fahrenheit) for _, t in air]
+        marker = "." if few else None
+        ax.plot([at for at, _ in air], drawn, color=INK, linewidth=1.4, linestyle="--", marker=marker)
+    known = [v for d in days for v in (d.coldest_c, d.warmest_c, d.ambient_c) if v is not None]
+    limits = nice_limits([0.0, *known], least=8.0)
+    ax.set_ylim(_shown(limits[0], fahrenheit), _shown(limits[1], fahrenheit))
+    freezing = _shown(0.0, fahrenheit)
+    ax.axhline(freezing, color=BLUE, linewidth=1)
+    name = "32 °F" if fahrenheit else "0 °C"
+    ax.annotate(
+        name,
+        (1, freezing),
+        xytext=(-2, -9),
+        xycoords=("axes fraction", "data"),
+        textcoords="offset pixels",
+        ha="right",
+        va="center",
+        fontsize=12.5,
+        color=BLUE,
+    )
 
 
 def _shown(celsius: float, fahrenheit: bool) -> float:

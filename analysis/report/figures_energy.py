@@ -144,12 +144,15 @@ def efficiency_windows(key: str, spans: Sequence[Span], *, pack: int) -> str:
             ax.set_xticks([])
             return svg(figure, key)
         colour = PACK_COLOURS[pack % 4]
-        for s in spans:
-            a, b = ordinal(s.first), ordinal(s.last)
-            ax.plot([a, b], [s.value, s.value], color=colour, linewidth=1.2)
-            if s.low is not None and s.high is not None:
-                ax.vlines((a + b) / 2, s.low, s.high, color=colour, linewidth=1)
-            ax.plot([(a + b) / 2], [s.value], marker=PACK_MARKERS[pack % 4], color=colour, markersize=6)
+        ends = [(ordinal(s.first), ordinal(s.last)) for s in spans]
+        middles = [(a + b) / 2 for a, b in ends]
+        values = [s.value for s in spans]
+        ax.hlines(values, [a for a, _ in ends], [b for _, b in ends], color=colour, linewidth=1.2)
+        spread = [(m, s.low, s.high) for m, s in zip(middles, spans, strict=True) if s.low is not None]
+        if spread:
+            at, lows, highs = zip(*spread, strict=True)
+            ax.vlines(at, lows, highs, color=colour, linewidth=1)
+        ax.plot(middles, values, marker=PACK_MARKERS[pack % 4], color=colour, markersize=6, linestyle="none")
         low, high = nice_limits([s.value for s in spans], least=6.0)
         ax.set_ylim(low, max(high, low + 6.0))
         light_grid(ax)

@@ -102,8 +102,11 @@ def plain(value: float, decimals: int) -> str:
 
 def _decimals(e: Estimate, unit: str, factor: float) -> int:
     if e.low is not None and e.high is not None and e.high > e.low:
-        return min(decimals_for(abs(e.high - e.low) / 2 * abs(factor)), 2 if unit == "%" else 3)
+        return min(decimals_for(abs(e.high - e.low) / 2 * abs(factor)), _MOST.get(unit, 3))
     return _DECIMALS.get(unit, 1)
+
+
+_MOST = {"%": 2, "min": 0}
 
 
 def value_text(e: Estimate, units: Units = METRIC) -> str:

@@ -80,6 +80,29 @@ def _points(cold: Cold, history: History) -> list[ColdDay]:
     ]
 
 
+GROUP_FROM = 120
+"""A longer window is drawn by weeks. [days]"""
+
+
+def _grouped(days: list[ColdDay]) -> list[ColdDay]:
+    """Weeks: their extremes of the cells, and means of air and heater hours."""
+    groups = [days[i : i + 7] for i in range(0, len(days), 7)]
+    return [
+        ColdDay(
+            g[0].day,
+            min((d.coldest_c for d in g if d.coldest_c is not None), default=None),
+            max((d.warmest_c for d in g if d.warmest_c is not None), default=None),
+            _mean([d.ambient_c for d in g if d.ambient_c is not None]),
+            _mean([d.heater_h for d in g if d.heater_h is not None]),
+        )
+        for g in groups
+    ]
+
+
+def _mean(values: list[float]) -> float | None:
+    return sum(values) / len(values) if values else None
+
+
 def _known(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
@@ -87,11 +110,13 @@ def _known(value: float) -> float | None:
 def cold_figure(scope: Scope, index: int, history: History, longer: Cold) -> Figure:
     """Temperatures and heater hours of the window's days."""
     days = [d for d in _points(longer, history) if scope.first <= d.day <= scope.last]
+    long = len(days) > GROUP_FROM
+    days = _grouped(days) if long else days
     key = f"cold-{index}"
     name = history.facts.name
     lows = [d.coldest_c for d in days if d.coldest_c is not None]
     lowest = f" The lowest was {plain(min(lows), 1)}\u202f°C." if lows else ""
-    hours = sum(d.heater_h or 0.0 for d in days)
+    hours = sum(d.heater_h for d in longer.days if scope.first <= d.day <= scope.last)
     return Figure(
         key,
         cold_days(key, days, pack=index, fahrenheit=scope.units.temperature == "°F"),
@@ -99,7 +124,7 @@ def cold_figure(scope: Scope, index: int, history: History, longer: Cold) -> Fig
         f"Coldest and warmest cell of pack {name} each day with the air, and hours of heating.{lowest} "
         f"The heater was on for {hours:.1f} hours in all.",
         scope.window,
-        AIR.get(longer.ambient_source, "No air temperature"),
+        AIR.get(longer.ambient_source, "No air temperature") + (", weeks" if long else ""),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
+from analysis.estimate import Estimate
 from analysis.finding import SEVERITIES, Finding
 from analysis.report import words
 from analysis.report.dates import humane, long_day
@@ -41,23 +42,32 @@ def _one_line(finding: Finding) -> str:
 
 
 def glance(scope: Scope) -> tuple[Statement, ...]:
-    """The window at a glance: energy, efficiency, cold, record, one line each."""
+    """The window at a glance, a line each: energy, efficiency, cold, capacity."""
     packs = scope.health.packs
     flows = [
-        f"pack {p.name} {say(p.throughput.wh_in)} in, {value_text(p.throughput.wh_out)} out" for p in packs
-    ]
-    ratios = [f"pack {p.name} {say(p.efficiency.round_trip)}" for p in packs]
-    lines = [
-        Statement(f"{_list(flows)}.", "plain", "Energy"),
-        Statement(f"{_list(ratios)} of the energy put in came out again.", "plain", "Efficiency"),
+        f"pack {p.name} {say(p.throughput.wh_in)} in, {value_text(p.throughput.wh_out)} out"
+        for p in packs
+        if p.throughput.wh_in.value is not None
     ]
     heat = [f"pack {p.name} {value_text(p.cold.on_time)}" for p in packs if (p.cold.on_time.value or 0) > 0]
+    ratios = _known("of the energy put in came out again", [(p.name, p.efficiency.round_trip) for p in packs])
+    full = _known("from full to empty", [(p.name, p.capacity.usable) for p in packs])
     heated = f"The heater was on each day: {', '.join(heat)}." if heat else "No heater was on."
-    lines.append(Statement(heated, "plain", "Cold"))
-    full = [f"pack {p.name} {say(p.capacity.usable)}" for p in packs if p.capacity.usable.value is not None]
-    if full:
-        lines.append(Statement(f"{_list(full)} from full to empty.", "plain", "Capacity"))
-    return tuple(lines)
+    return (
+        Statement(f"{_list(flows)}." if flows else "Nothing was recorded.", "plain", "Energy"),
+        Statement(ratios, "plain", "Efficiency"),
+        Statement(heated, "plain", "Cold"),
+        Statement(full, "plain", "Capacity"),
+    )
+
+
+def _known(what: str, values: list[tuple[str, Estimate]]) -> str:
+    """Say the values that are known, and why if none is."""
+    known = [f"pack {name} {say(e)}" for name, e in values if e.value is not None]
+    if known:
+        return f"{_list(known)} {what}."
+    reasons = {humane(e.reason) for _, e in values}
+    return f"Not known yet: {'; '.join(sorted(reasons))}."
 
 
 def _list(parts: list[str]) -> str:

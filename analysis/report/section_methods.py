@@ -18,8 +18,8 @@ METHODS: tuple[tuple[str, str, str], ...] = (
     (
         "Round-trip efficiency",
         (
-            "Energy out over energy in between two equal full charges; the zero error of the sensor is shown, "
-            "and taken out."
+            "Energy out over energy in between two equal full charges; the zero error of the sensor is "
+            "shown, and taken out."
         ),
         "PNNL-22010 Rev. 2 (2016)",
     ),

@@ -114,8 +114,9 @@ class Longer:
     cold: tuple[Cold, ...]
 
 
-def look_back(scope: Scope, days: int = LOOK_BACK_DAYS) -> Longer:
-    """Compute over so many days up to the end of the window."""
+def look_back(scope: Scope) -> Longer:
+    """Compute over the window, or over `LOOK_BACK_DAYS` up to its end if that is longer."""
+    days = max(LOOK_BACK_DAYS, len(scope.calendar()))
     first = days_before(scope.last, days - 1)
     packs = [history.window(first, scope.last) for history in scope.bank.packs]
     return Longer(

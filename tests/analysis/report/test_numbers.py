@@ -53,7 +53,7 @@ def test_celsius_becomes_fahrenheit_only_when_asked() -> None:
 
 
 def test_short_times_and_small_voltages_take_the_smaller_unit() -> None:
-    assert numbers.value_text(Estimate(0.362, "h", 0.355, 0.369)) == "21.7\u202fmin"
+    assert numbers.value_text(Estimate(0.362, "h", 0.355, 0.369)) == "22\u202fmin"
     assert numbers.value_text(Estimate(7200.0, "s", 7000.0, 7400.0)) == "2.00\u202fh"
     assert numbers.value_text(Estimate(-0.021, "V", -0.024, -0.018)) == "−21\u202fmV"
 
