@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from analysis.digest import DayDigest
+from analysis.facts import PackFacts
 from analysis.history import History, PlacedAnchor, Span, span
 
 LOSS_MEAN, LOSS_U = 0.002, 0.002
@@ -25,6 +26,9 @@ OFFSET_U_A = 0.15
 """Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
 CLOSURE_U = {"taper": 0.003, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
 """How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
+HEATER_W, UNKNOWN_HEATING_H, CELL_V = 150.0, 8.0, 3.25
+"""Power of a heater nobody stated, for 280 Ah [W]; time on in a cold day of which nothing is known [h];
+voltage of a cell while it heats [V]. Common practice, no source."""
 VOLTAGE_U = 0.0005
 """Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
 WARM_C, COOL_C = 6.0, 2.5
@@ -51,6 +55,8 @@ class Window:
         Standard uncertainty of the charge by which its ends differ. [Ah]
     hidden_ah : float
         Charge that may have flown in its gaps. [Ah]
+    heater_ah : float
+        Charge that heaters took past the sensor at most. [Ah]
     hours_in, hours_out : float
         Covered hours with the meter above and below zero. [h]
     start_s, end_s : float
@@ -66,6 +72,7 @@ class Window:
     span: Span
     closure_u_ah: float
     hidden_ah: float
+    heater_ah: float
     hours_in: float
     hours_out: float
     start_s: float
@@ -143,6 +150,7 @@ def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_a
         span=moved,
         closure_u_ah=u_ah,
         hidden_ah=_hidden_ah(a, b, moved, days),
+        heater_ah=share * sum(heater_ah(d, history.facts) for d in days),
         hours_in=share * sum(d.flow.positive_s for d in days) / 3600,
         hours_out=share * sum(d.flow.negative_s for d in days) / 3600,
         start_s=a.mark.time_s,
@@ -156,6 +164,26 @@ def unheated(digest: DayDigest) -> bool:
     coldest = digest.usage.temp_min_c
     told = digest.heater.method in {"flag", "watts"} or coldest > COOL_C
     return coldest > WARM_C or (told and digest.heater.on_s == 0)
+
+
+def heater_ah(digest: DayDigest, facts: PackFacts) -> float:
+    """Charge that heaters can have taken past the sensor on a day at most. [Ah]
+
+    Their time on at the power the user stated, or 150 W for 280 Ah; where heating was only inferred, half as
+    long again and an hour; where nothing is known of it, eight hours. None where their current is measured.
+    """
+    if facts.heater_measured == "inside" or unheated(digest):
+        return 0.0
+    heater = digest.heater
+    if math.isfinite(heater.energy_wh):
+        return heater.energy_wh / (CELL_V * facts.n_cells)
+    hours = heater.on_s / 3600
+    if heater.method == "none":
+        hours = UNKNOWN_HEATING_H
+    elif heater.method not in {"flag", "watts"}:
+        hours = 1.5 * hours + 1.0
+    watts = facts.heater_w or HEATER_W * facts.rated_ah / 280.0
+    return hours * watts / (CELL_V * facts.n_cells)
 
 
 def closure_zero(found: tuple[Window, ...]) -> Zero | None:
@@ -194,6 +222,7 @@ def pooled(found: Sequence[Window]) -> Window:
         span=total,
         closure_u_ah=_ends(found),
         hidden_ah=math.sqrt(sum(w.hidden_ah**2 for w in found)),
+        heater_ah=sum(w.heater_ah for w in found),
         hours_in=sum(w.hours_in for w in found),
         hours_out=sum(w.hours_out for w in found),
         end_s=found[-1].end_s,
@@ -210,20 +239,30 @@ def _ends(found: Sequence[Window]) -> float:
     return math.sqrt(total)
 
 
+def expected_loss(ah_in: float, hours: float, heaters_ah: float) -> tuple[float, float]:
+    """Charge that does not come back of a healthy pack, with its standard uncertainty. [Ah]
+
+    What cells and electronics take, and anything from nothing to all that heaters can have taken.
+    """
+    mean = LOSS_MEAN * ah_in + DRAIN_MEAN_A * hours + heaters_ah / 2
+    return mean, math.hypot(LOSS_U * ah_in, DRAIN_U_A * hours, heaters_ah / math.sqrt(12))
+
+
 def charge_lost(window: Window, zero: Zero) -> tuple[float, float]:
     """Charge that went in and did not come out of a window, with its standard uncertainty. [Ah]
 
-    Two sources, the better of which is taken: what healthy cells and electronics take, as long as no
-    heater can have run; and what the meter missed at the window's end, its zero error taken out.
+    Two sources: what a healthy pack is expected to lose, and what the meter missed at the window's end,
+    its zero error taken out. Without a heater the surer one is taken, for the zero error itself may come
+    from the same expectation; otherwise they are weighted by their variances.
     """
     hours = window.span.covered_s / 3600
     metered = window.span.ah - zero.offset_a * hours
     u_metered = math.hypot(zero.u_a * hours, window.closure_u_ah, window.hidden_ah)
-    usual = LOSS_MEAN * window.span.ah_in + DRAIN_MEAN_A * hours
-    u_usual = math.hypot(LOSS_U * window.span.ah_in, DRAIN_U_A * hours)
-    if window.warm and u_usual <= u_metered:
-        return usual, u_usual
-    return metered, u_metered
+    expected, u_expected = expected_loss(window.span.ah_in, hours, 0.0 if window.warm else window.heater_ah)
+    if window.warm:
+        return (expected, u_expected) if u_expected <= u_metered else (metered, u_metered)
+    a, b = 1 / u_expected**2, 1 / u_metered**2
+    return (a * expected + b * metered) / (a + b), 1 / math.sqrt(a + b)
 
 
 def voltage_ratio(moved: Span) -> float:
@@ -288,7 +327,7 @@ def interval(found: Sequence[Window], zero: Zero) -> tuple[float, float, float]:
     ratio = voltage_ratio(total.span)
     value = ratio * (1 - lost / put_in)
     half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
-    return value, value - half, min(value + half, 1.0)
+    return value, value - half, min(value + half, ratio, 1.0)
 
 
 def lost_in_all(found: Sequence[Window], zero: Zero) -> tuple[float, float]:

@@ -6,27 +6,27 @@ import math
 from dataclasses import dataclass
 
 from analysis.closure import (
-    DRAIN_MEAN_A,
-    DRAIN_U_A,
     LEAST_EFC,
-    LOSS_MEAN,
-    LOSS_U,
     OFFSET_U_A,
     Window,
     Zero,
     closure_zero,
     combined_zero,
+    expected_loss,
+    heater_ah,
     interval,
     lost_in_all,
     pooled,
     true_in_ah,
-    unheated,
     voltage_ratio,
     windows,
     with_efficiency,
 )
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
+
+UNSURE = 0.015
+"""Standard uncertainty of the share of charge lost above which voltages alone give no efficiency. [1]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +141,9 @@ def _estimate(found: tuple[Window, ...], zero: Zero) -> Estimate:
     if not 0.5 <= value <= 1.0:
         return unknown("1", f"{value:.3f} cannot be: the meter is off by more than is known of it", basis, n)
     warm = sum(w.warm for w in found)
-    basis += f"; voltages of the meter, charge by closure ({warm} of {n} windows without a heater)"
+    basis += (
+        f"; voltages of the meter, charge by closure and what a healthy pack loses ({warm} without heating)"
+    )
     return Estimate(value, "1", low, high, basis, n, _covered(pooled(found)))
 
 
@@ -200,16 +202,18 @@ def _without_windows(history: History, voltage: Estimate, offset: Estimate) -> E
 def _from_voltages(history: History, voltage: Estimate, why: str) -> Estimate:
     if voltage.value is None or voltage.low is None or voltage.high is None:
         return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
-    if not all(unheated(d) for d in history.digests):
-        return unknown("1", f"{why}; heaters may have run", coverage=voltage.coverage)
     whole = history.whole()
-    hours = whole.covered_s / 3600
-    lost = LOSS_MEAN + DRAIN_MEAN_A * hours / whole.ah_in
-    u = math.hypot(LOSS_U, DRAIN_U_A * hours / whole.ah_in)
+    heaters = sum(heater_ah(d, history.facts) for d in history.digests)
+    lost, u = expected_loss(whole.ah_in, whole.covered_s / 3600, heaters)
+    lost, u = lost / whole.ah_in, u / whole.ah_in
+    if u > UNSURE:
+        reason = f"{why}; heaters may have taken up to {heaters / whole.ah_in:.0%} of the charge"
+        return unknown("1", reason, coverage=voltage.coverage)
     value = voltage.value * (1 - lost)
     half = math.hypot(1.96 * u, 0.5 * (voltage.high - voltage.low))
     basis = f"voltages of {voltage.basis}; charge taken to come back but for {lost:.1%}, unchecked"
-    return Estimate(value, "1", value - half, min(value + half, 1.0), basis, voltage.n, voltage.coverage)
+    high = min(value + half, voltage.high, 1.0)
+    return Estimate(value, "1", value - half, high, basis, voltage.n, voltage.coverage)
 
 
 def _losses(

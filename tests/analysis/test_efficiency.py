@@ -49,7 +49,7 @@ def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made):
 
 def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number(made):
     pack = made.Pack(soc=0.3, temp_c=-2.0)
-    wave = 18 * np.sin(np.arange(8640) * 2 * np.pi / 8640)
+    wave = 6 * np.sin(np.arange(8640) * 2 * np.pi / 8640)
     history = History.of(made.facts, [digest(pack.frame(i, wave), made.facts) for i in range(6)])
     result = efficiency(history)
     assert result.round_trip.value is None
