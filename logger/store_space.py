@@ -63,7 +63,10 @@ def space(store: Store) -> Space:
             conn.execute(select(func.sum(func.length(s.c.blob))).where(s.c.day.in_(newest))).scalar() or 0
         )
         digests = (
-            conn.execute(select(func.sum(func.length(d.c.body))).where(d.c.day.in_(newest))).scalar() or 0
+            conn.execute(
+                select(func.sum(func.length(d.c.core) + func.length(d.c.detail))).where(d.c.day.in_(newest))
+            ).scalar()
+            or 0
         )
     rate = (int(sealed) + int(digests)) / len(newest) if newest else None
     free = shutil.disk_usage(path.absolute().parent).free
