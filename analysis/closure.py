@@ -327,7 +327,7 @@ def interval(found: Sequence[Window], zero: Zero) -> tuple[float, float, float]:
     ratio = voltage_ratio(total.span)
     value = ratio * (1 - lost / put_in)
     half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
-    return value, value - half, min(value + half, ratio, 1.0)
+    return value, value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
 
 
 def lost_in_all(found: Sequence[Window], zero: Zero) -> tuple[float, float]:
