@@ -12,10 +12,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from adapters.errors import ConfigError, SourceError
+from adapters.errors import ConfigError, SourceError, StoreError
 from logger.alarms import Alarms
 from logger.bit_names import of_adapters
 from logger.clock_system import SystemTime
+from logger.daily import LOOK_S as DAILY_LOOK_S
+from logger.daily import Daily, process
 from logger.notify import Notifier, ways_out
 from logger.opening import check_place
 from logger.recorder import Feed, Recorder, Tally
@@ -163,7 +165,12 @@ async def _run(
     )  # fmt: skip
     alarms.recorder = recorder
     notifier.start()
-    beside = [asyncio.create_task(_look(recorder, alarms, config))]
+    daily = Daily(config.pack_names, process(str(config.path)), notifier, publisher)
+    daily.begin(store)
+    beside = [
+        asyncio.create_task(_look(recorder, alarms, config)),
+        asyncio.create_task(_look_daily(recorder, daily)),
+    ]
     if seconds is not None:
         beside.append(asyncio.create_task(_stop_after(recorder, seconds)))
     if not keep_trying:
@@ -221,6 +228,16 @@ async def _look(recorder: Recorder, alarms: Alarms, config: Config) -> None:
         tally = recorder.tally()
         waiting = f", {tally.waiting:,} waiting: {recorder.trouble}" if recorder.trouble else ""
         notify(f"STATUS={tally.stored:,} readings stored{waiting}")
+
+
+async def _look_daily(recorder: Recorder, daily: Daily) -> None:
+    """Look now and then whether another day was sealed, for ever."""
+    while True:
+        await asyncio.sleep(DAILY_LOOK_S)
+        try:
+            await daily.look(recorder.store, recorder.clock.now_ms() / 1000)
+        except StoreError as exc:
+            log.warning("findings: %s", exc)
 
 
 async def _stop_after(recorder: Recorder, seconds: float) -> None:

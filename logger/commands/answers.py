@@ -49,13 +49,14 @@ def health(
 def findings(*, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML) -> None:
     """Print what has been found, the most serious first."""
     from analysis.findings import findings as find
-
     from logger.histories import bank
 
     config = options.load(config_file)
     with options.record(config, "keep") as store:
         whole = bank(store, config)
-    found = find(whole)
+        found = find(whole)
+        if store.write:
+            store.save_findings(found)
     if as_json:
         options.print_json([finding_json(f) for f in found])
         return
