@@ -119,7 +119,7 @@ def _still(known: Readings, limits: Thresholds) -> list[Diagnosis]:
 def _noisy(known: Readings, limits: Thresholds) -> list[Diagnosis]:
     usual = np.nanmedian(known.noise_v, axis=1, keepdims=True)
     ratio = known.noise_v / np.maximum(usual, 2e-4)
-    bad = ratio > limits["tap_noise_ratio"]
+    bad = (ratio > limits["tap_noise_ratio"]) & (known.noise_v > limits["tap_noise_v"])
     found = []
     for j in range(bad.shape[1]):
         recent = bad[-RECENT_DAYS:, j]

@@ -20,12 +20,17 @@ LEAST_WINDOWS, MOST_WINDOWS = 6, 300
 WORST_FRACTION = 0.012
 """Windows of the plateau and the bottom vaguer than this part of the rated charge are left out: a curve
 without features draws every offset towards 0. [1]"""
+OWN_ERROR = 0.1
+"""The same from one window to the next. [1]"""
+BOUND_SD_AH = 1.0
+"""How sharply a vague window rules out what lies beyond its range. [Ah]"""
 GAIN_ERROR = 0.2
 """What an offset from the plateau or the bottom may be wrong by in proportion. [1] From simulated banks."""
 ONSET_EDGE_DAYS = 7.0
 """An onset lies at least this long before the last window. [days]"""
-MOVED_FRACTION = 0.0025
-"""An onset is only looked for in a drift that moved the cell by this part of the rated charge. [1]"""
+MOVED_FRACTION, BENT = 0.0025, 0.04
+"""An onset is looked for when a drift moved the cell by this part of the rated charge, or when this part
+of the windows lies off a straight line. [1]"""
 ONSET_GAIN = 5.0
 """An onset is taken when it improves the robust loss by this, in units of its scale."""
 HUBER = 1.5
@@ -105,26 +110,33 @@ def scatter_by_group(offsets: Offsets) -> F64:
     return out
 
 
-def usable(offsets: Offsets, rated_ah: float) -> Bool:
-    """Windows that enter a fit: all at the top, and those of a kind that is sharp enough as a whole.
+def usable(offsets: Offsets, cell: int, rated_ah: float) -> Bool:
+    """Windows that enter the fit of a cell.
 
     Parameters
     ----------
     offsets : Offsets
+    cell : int
+        Index from 0.
     rated_ah : float
         Rated capacity. [Ah]
 
     Returns
     -------
     array, shape (m,)
-        A kind is judged by its median sigma, not window by window: among vague windows those that look
-        sharp by chance are the ones drawn towards 0.
+        All at the top; those at the bottom in which the cell itself reached its knee; those on the plateau
+        if they are sharp enough as a whole (among vague ones those that look sharp by chance are the
+        ones drawn towards 0).
     """
+    worst = WORST_FRACTION * rated_ah
     out: Bool = offsets.group == 0
-    for g in range(1, len(GROUPS)):
-        rows = offsets.group == g
-        if rows.any() and float(np.nanmedian(offsets.sigma_ah[rows])) < WORST_FRACTION * rated_ah:
-            out = out | rows
+    with np.errstate(invalid="ignore"):
+        for g in range(1, len(GROUPS)):
+            rows = offsets.group == g
+            if GROUPS[g][0] == "bottom":
+                out = out | (rows & (offsets.sigma_ah[:, cell] < worst))
+            elif rows.any() and float(np.nanmedian(offsets.sigma_ah[rows])) < worst:
+                out = out | rows
     return out
 
 
@@ -145,6 +157,9 @@ class _Problem:
     offsets: Offsets
     y: F64
     sd: F64
+    vague: Bool
+    least: F64
+    most: F64
     t: F64
     depth: F64
     rated_ah: float
@@ -161,12 +176,32 @@ class _Problem:
         )
         sd[3] = 0.1 * bias  # the top knee is the reference
         design = np.column_stack((np.ones(self.t.size), self.depth, time, kinds))
-        first = _solve(design, 1 / sd**2, self.y, self.sd)
+        first = self._solve(design, 1 / sd**2)
         size = first.beta[0] + first.beta[2] * time
         gains = kinds[:, 1:] * size[:, None]
         wide = np.hstack((design, gains))
         held = np.concatenate((1 / sd**2, np.full(gains.shape[1], 1 / GAIN_ERROR**2)))
-        return _solve(wide, held, self.y, self.sd)
+        return self._solve(wide, held)
+
+    def _solve(self, design: F64, prior: F64) -> _Fit:
+        """Huber fit held by priors around 0; a vague window only counts where the fit leaves its range."""
+        vague = self.vague
+        y = self.y
+        robust: F64 = np.ones_like(y)
+        beta: F64 = np.zeros(design.shape[1])
+        z: F64 = y
+        for _ in range(8):
+            w = robust / self.sd**2
+            normal = (design.T * w) @ design + np.diag(prior)
+            beta = np.asarray(np.linalg.solve(normal, (design.T * w) @ y), dtype=np.float64)
+            fitted = design @ beta
+            y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
+            z = np.asarray((y - fitted) / self.sd, dtype=np.float64)
+            robust = np.asarray(np.minimum(1.0, HUBER / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
+            robust[vague & (np.abs(z) < 1e-9)] = 1e-3
+        normal = (design.T * (robust / self.sd**2)) @ design + np.diag(prior)
+        covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+        return _Fit(beta, covariance, z, _huber(z) + float(beta**2 @ prior))
 
     def inflation(self, z: F64) -> float:
         """Widening by serial correlation, the worst of the kinds of window with enough of them."""
@@ -178,36 +213,31 @@ class _Problem:
         return max(found)
 
 
-def _solve(design: F64, prior: F64, y: F64, sd: F64) -> _Fit:
-    """Huber fit held by priors around 0."""
-    weight = 1 / sd**2
-    robust: F64 = np.ones_like(y)
-    beta: F64 = np.zeros(design.shape[1])
-    z: F64 = y
-    for _ in range(5):
-        w = weight * robust
-        normal = (design.T * w) @ design + np.diag(prior)
-        beta = np.asarray(np.linalg.solve(normal, (design.T * w) @ y), dtype=np.float64)
-        z = np.asarray((y - design @ beta) / sd, dtype=np.float64)
-        robust = np.asarray(np.minimum(1.0, HUBER / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
-    normal = (design.T * (weight * robust)) @ design + np.diag(prior)
-    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+def _huber(z: F64) -> float:
     a = np.abs(z)
-    loss = float(np.sum(np.where(a < HUBER, a * a, 2 * HUBER * a - HUBER**2)) + beta**2 @ prior)
-    return _Fit(beta, covariance, z, loss)
+    return float(np.sum(np.where(a < HUBER, a * a, 2 * HUBER * a - HUBER**2)))
 
 
 def _problem(offsets: Offsets, cell: int, scatter: F64, rated_ah: float, corrected: bool) -> _Problem | None:
     y = offsets.dq_ah[:, cell] - (offsets.bleed_ah[:, cell] if corrected else 0.0)
-    ok: Bool = np.isfinite(y) & np.isfinite(offsets.sigma_ah[:, cell]) & usable(offsets, rated_ah)
+    ok: Bool = np.isfinite(y) & np.isfinite(offsets.sigma_ah[:, cell]) & usable(offsets, cell, rated_ah)
     if int(ok.sum()) < LEAST_WINDOWS:
         return None
     ok = _thinned(ok)
     kept = _rows(offsets, ok)
-    sd = np.sqrt(kept.sigma_ah[:, cell] ** 2 + scatter[kept.group] ** 2)
+    sigma = kept.sigma_ah[:, cell]
+    vague = sigma > WORST_FRACTION * rated_ah
+    own = np.where(kept.group == 0, 0.0, OWN_ERROR * np.abs(kept.dq_ah[:, cell]))
+    sd = np.where(vague, BOUND_SD_AH, np.sqrt(sigma**2 + scatter[kept.group] ** 2 + own**2))
+    bled = kept.bleed_ah[:, cell] if corrected else np.zeros(sigma.size)
+    behind = kept.dq_ah[:, cell] > 0  # a curve that has gone flat rules out small offsets, never large ones
+    least = np.where(vague & behind, kept.least_ah[:, cell] - bled, -np.inf)
+    most = np.where(vague & ~behind, kept.most_ah[:, cell] - bled, np.inf)
     assumed = np.array([ASSUMED_DEPTH[where] for where, _ in GROUPS])[kept.group]
     depth = np.where(np.isfinite(kept.depth), np.clip(kept.depth, -0.05, 1.1), assumed)
-    return _Problem(kept, y[ok], sd, kept.t_day - float(kept.t_day.max()), depth, rated_ah)
+    return _Problem(
+        kept, y[ok], sd, vague, least, most, kept.t_day - float(kept.t_day.max()), depth, rated_ah
+    )
 
 
 def _thinned(ok: Bool) -> Bool:
@@ -275,7 +305,9 @@ def fit_cell(
     fit = line = problem.fit(None)
     chosen, low, high = None, math.nan, math.nan
     moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
-    if span > 2 * ONSET_EDGE_DAYS and moved and flat.loss - line.loss > ONSET_GAIN:
+    moved = moved and flat.loss - line.loss > ONSET_GAIN
+    bent = float(np.mean(np.abs(line.z) > 3.0)) > BENT
+    if span > 2 * ONSET_EDGE_DAYS and (moved or bent):
         fit, chosen, low, high = _with_onset(problem, line)
     widen = math.sqrt(_spread(fit.z)) * problem.inflation(fit.z)
     sds = np.sqrt(np.diag(fit.covariance)) * widen

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +14,9 @@ GROUPS = (("top", 1), ("middle", 1), ("middle", -1), ("bottom", 1), ("bottom", -
 """Kinds of window; each may be biased in a way of its own."""
 NEAR_FULL_S = 3 * 86400.0
 """A depth below full is only known this near to a full charge. [s] Common practice, no source."""
+NEAR_END_S, NEVER_FULL = 1.5 * 86400.0, 0.06
+"""Without a full charge the end of charge stands for it, assumed to lie this far below. [s], [1]
+Common practice, no source."""
 LONGEST_DAYS = 400
 """Older windows do not enter a diagnosis."""
 
@@ -91,6 +95,7 @@ def collect(history: History) -> Offsets:
     full = [(a.mark.time_s, a.mark.ah) for a in history.anchors("full")]
     full_t = np.array([t for t, _ in full])
     full_q = np.array([q for _, q in full])
+    highs = _ends_of_charge(history)
     days, t_day, group, depth, taken = [], [], [], [], []
     cells: list[tuple[tuple[float, ...], ...]] = []
     first = max(0, len(history.digests) - LONGEST_DAYS)
@@ -103,7 +108,10 @@ def collect(history: History) -> Offsets:
             days.append(digest.day)
             t_day.append(mark.time_s / 86400.0)
             group.append(GROUPS.index((one.where, one.sign)))
-            depth.append(_depth(mark.time_s, mark.ah, full_t, full_q) / history.facts.rated_ah)
+            below = _depth(mark.time_s, mark.ah, full_t, full_q) / history.facts.rated_ah
+            if math.isnan(below):
+                below = _below_end(mark.time_s, mark.ah, highs) / history.facts.rated_ah + NEVER_FULL
+            depth.append(below)
             cells.append((one.dq_ah, one.sigma_ah, one.least_ah, one.most_ah))
             taken.append(bleed[i])
     block = np.array(cells, dtype=np.float64).reshape(len(cells), 4, n)
@@ -118,6 +126,23 @@ def collect(history: History) -> Offsets:
         most_ah=np.where(np.isnan(block[:, 3]), np.inf, block[:, 3]),
         bleed_ah=np.array(taken).reshape(len(taken), n),
     )
+
+
+def _ends_of_charge(history: History) -> F64:
+    """Time and counter at the end of every pass of charge, shape (k, 2). [s], [Ah]"""
+    ends = [
+        history.at(i, one.end)
+        for i, digest in enumerate(history.digests)
+        for one in digest.knees.passes
+        if one.sign > 0
+    ]
+    return np.array([(end.time_s, end.ah) for end in ends]).reshape(len(ends), 2)
+
+
+def _below_end(time_s: float, ah: float, highs: F64) -> float:
+    """Charge below the highest end of charge within a day and a half; NaN if there is none. [Ah]"""
+    near = np.abs(highs[:, 0] - time_s) < NEAR_END_S
+    return float(highs[near, 1].max() - ah) if near.any() else float("nan")
 
 
 def _depth(time_s: float, ah: float, full_t: F64, full_q: F64) -> float:

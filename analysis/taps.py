@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.day import CleanDay
-from analysis.frame import F64
+from analysis.frame import F32, F64
 from analysis.grid import Grid, gridded
 
 PROBES, PROBE_LENGTH = 8, 60
 """Noise is taken from so many short stretches of raw samples."""
 STILL_S = 1800.0
 """A reading that does not change for this long is looked at. [s] Common practice, no source."""
+LEAST_STEP_V = 0.0005
 MOVED_V = 0.012
 """And stands still if the median cell moved by this meanwhile. [V] Common practice, no source."""
 
@@ -51,8 +52,18 @@ def _noise(cells: F64) -> F64:
     return np.asarray(np.sqrt(np.mean(np.minimum(bend**2, 0.25), axis=1) / 6.0))
 
 
-def _still(grid: Grid, middle: F64) -> list[float]:
+def resolution(cells: F32) -> float:
+    """Smallest step between different readings, at least 0.5 mV. [V]"""
+    steps = np.abs(np.diff(cells[:, :: max(1, cells.shape[1] // 2000)], axis=1))
+    with np.errstate(invalid="ignore"):
+        steps = steps[steps > LEAST_STEP_V]
+    return float(np.quantile(steps, 0.05)) if steps.size > 20 else LEAST_STEP_V
+
+
+def _still(grid: Grid, middle: F64, step_v: float, ohm: float) -> list[float]:
+    """Time each reading stood still although the current alone had to move it."""
     out = []
+    least_v = max(MOVED_V, 3 * step_v)
     for row in grid.cells_v:
         cuts = np.flatnonzero(np.abs(np.diff(row, prepend=np.float32(np.nan))) > 1e-5)
         edges = np.unique(np.concatenate(([0], cuts, [row.size])))
@@ -61,8 +72,11 @@ def _still(grid: Grid, middle: F64) -> list[float]:
         for a, b in zip(edges[long].tolist(), edges[long + 1].tolist(), strict=True):
             length = float(grid.time_s[b - 1] - grid.time_s[a])
             if length >= STILL_S and np.isfinite(row[a]):
-                part = middle[a:b]
-                if np.nanmax(part) - np.nanmin(part) > MOVED_V:
+                part, flow = middle[a:b], grid.current_a[a:b]
+                if not (np.isfinite(part).any() and np.isfinite(flow).any()):
+                    continue
+                swing = ohm * (float(np.nanmax(flow)) - float(np.nanmin(flow)))
+                if np.nanmax(part) - np.nanmin(part) > least_v and swing > least_v / 2:
                     total += length
         out.append(round(total))
     return [float(x) for x in out]
@@ -100,6 +114,6 @@ def observe_taps(day: CleanDay, grid: Grid | None = None) -> TapDay:
     middle = np.median(grid.cells_v, axis=0).astype(np.float64)
     return TapDay(
         noise_v=tuple(np.round(noise, 6).tolist()),
-        still_s=tuple(_still(grid, middle)),
+        still_s=tuple(_still(grid, middle, resolution(cells), 0.06 / day.facts.rated_ah)),
         missing=tuple(np.round(1 - known / max(grid.time_s.size, 1), 4).tolist()),
     )
