@@ -244,7 +244,7 @@ def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
     spec = next((p for p in case.scenario.packs if p.name == fault.pack), case.scenario.packs[0])
     gain = fault.variant == "gain"
     sizes = {
-        ("temperature_sensor", "°C"): None if fault.variant == "stuck" else fault.size,
+        ("temperature_sensor", "K"): None if fault.variant == "stuck" else fault.size,
         ("current_sensor", "A"): None
         if gain
         else case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
