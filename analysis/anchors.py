@@ -15,10 +15,11 @@ Quality = Literal["taper", "low taper", "limit", "high cell", "knee"]
 
 TAPER_MARGIN_V = 0.03
 """How far below `full_cell_v` the median cell may be for a finished taper. [V] Common practice, no source."""
-BEYOND_PLATEAU_V = 3.38
-"""With next to no current flowing, a median cell above this lies beyond the plateau. [V]"""
+BEYOND_PLATEAU_V, LOAD_FACTOR = 3.375, 2.0
+"""A median cell that stays above this, less its load by this times its prompt resistance, lies beyond the
+plateau. [V], [1] Common practice, no source."""
 LOW_TAPER_C = 0.02
-"""Current that counts as next to none. [C]"""
+"""A taper is finished at this current. [C] Common practice, no source."""
 CHARGING_C = 0.003
 """Current that counts as charging, above what an offset can feign. [C]"""
 TOP_V, TOP_PAUSE_S = 3.37, 900.0
@@ -106,11 +107,12 @@ def cell_resistance(day: CleanDay, view: Thin) -> float:
 
 def _full(day: CleanDay, view: Thin) -> list[Anchor]:
     rated, full_v = day.facts.rated_ah, day.facts.full_cell_v
+    load_v = LOAD_FACTOR * cell_resistance(day, view) * view.mean_a
     with np.errstate(invalid="ignore"):
         top = view.max_v >= TOP_V
         small = (view.mean_a >= CHARGING_C * rated) & (view.mean_a <= day.facts.taper_c * rated)
         tapered = small & (view.median_v >= full_v - TAPER_MARGIN_V)
-        low = small & (view.mean_a <= LOW_TAPER_C * rated) & (view.median_v >= BEYOND_PLATEAU_V)
+        low = small & (view.median_v - load_v >= BEYOND_PLATEAU_V)
     found = []
     for a, b in _sessions(view.time_s, top, TOP_PAUSE_S):
         anchor = (

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from analysis.anchors import Anchor
 from analysis.digest import DayDigest
 from analysis.facts import PackFacts
 from analysis.history import History, PlacedAnchor, Span, span
@@ -31,6 +32,9 @@ HEATER_W, UNKNOWN_HEATING_H, CELL_V = 150.0, 8.0, 3.25
 voltage of a cell while it heats [V]. Common practice, no source."""
 VOLTAGE_U = 0.0005
 """Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
+LOW_TAPER_SLOPE = 0.5
+"""Charge by which a volt of unequal ends beyond the plateau differs, fraction of capacity. [1/V]
+Common practice, no source."""
 WARM_C, COOL_C = 6.0, 2.5
 """In a day whose coldest sensor stays above the first no heater ran; above the second none did if the
 heating that the digest looks for was not seen either. [°C] Heaters start near 0 °C: trade practice."""
@@ -119,11 +123,17 @@ def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: f
         moved = span(start.mark, anchor.mark)
         if moved.elapsed_s < LEAST_HOURS * 3600 or moved.ah_out < LEAST_EFC * rated:
             continue
-        made = _window(history, start, anchor, moved, closure_u * rated * math.sqrt(2))
+        u_ah = rated * math.sqrt(2) * math.hypot(closure_u, _unequal(start.anchor, anchor.anchor))
+        made = _window(history, start, anchor, moved, u_ah)
         if made.hidden_ah <= HIDDEN * moved.ah_in:
             found.append(made)
         start = anchor
     return found
+
+
+def _unequal(a: Anchor, b: Anchor) -> float:
+    """What two low tapers at unequal voltages differ by, fraction of the rated capacity."""
+    return LOW_TAPER_SLOPE * abs(a.level_v - b.level_v) if a.quality == "low taper" else 0.0
 
 
 def _hidden_ah(a: PlacedAnchor, b: PlacedAnchor, moved: Span, days: Sequence[DayDigest]) -> float:

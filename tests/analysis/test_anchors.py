@@ -64,6 +64,16 @@ def test_a_lower_charging_voltage_gives_a_low_taper(made):
     assert [(a.kind, a.quality) for a in found] == [("full", "low taper")]
 
 
+def test_an_absorption_that_ends_early_is_a_low_taper(made):
+    # 0.03 C left at 3.40 V when the charger gives up, as with 54.4 V for an hour: not full, but known
+    pack = made.Pack(soc=0.95, r_ohm=0.4e-3)
+    current = np.zeros(8640)
+    current[2520:3000] = 0.03 * 280  # 4 % of the capacity in 80 minutes
+    found = anchors_of(pack, current)
+    assert [a.quality for a in found] == ["low taper"]
+    assert found[0].median_v == pytest.approx(3.40, abs=0.01)
+
+
 def test_the_lower_knee_is_crossed_once_a_level(made):
     pack = made.Pack(soc=0.2)
     current = np.zeros(8640)
