@@ -85,24 +85,22 @@ def prepare(
 def digest(
     place: Place, *, scheduler: Scheduler = None, workers: Workers = 2, as_json: AsJson = False
 ) -> None:
-    """Compute the digests that are missing, and say how fast it went."""
+    """Compute the digests that are missing, keep them at the centre, and say how fast it went."""
     from logger.fleet.compute import compute
 
     start = time.perf_counter()
     with _bar("stretches of days") as progress:
-        made = compute(place, scheduler=scheduler, workers=workers, progress=progress)
+        made = compute(place, scheduler=scheduler, workers=workers, keep=True, progress=progress)
     took = time.perf_counter() - start
-    fresh = sum(len(m.digests) for m in made if m.peak_mb)
     numbers = {
-        "digests": sum(len(m.digests) for m in made),
-        "computed": fresh,
+        "computed": sum(len(m.digests) for m in made),
         "seconds": round(took, 2),
         "worker_peak_mb": round(max((m.peak_mb for m in made), default=0.0), 1),
     }
     if as_json:
         options.print_json(numbers)
     else:
-        print(f"{numbers['digests']} digests, {fresh} of them computed now in {took:.1f} s; "
+        print(f"{numbers['computed']} digests computed in {took:.1f} s; "
               f"a worker took at most {numbers['worker_peak_mb']} MB")  # fmt: skip
 
 

@@ -79,10 +79,8 @@ def run_task(task: Task) -> Made:
     return Made(task.bank, task.pack, tuple(out), peak)
 
 
-def tasks(
-    place: str, source: FleetSource, banks: Sequence[str], version: int
-) -> tuple[list[Task], list[Made]]:
-    """Return what is to be computed, and what is there already.
+def tasks(place: str, source: FleetSource, banks: Sequence[str], version: int) -> list[Task]:
+    """Return what is to be computed.
 
     Parameters
     ----------
@@ -91,26 +89,23 @@ def tasks(
     source : FleetSource
     banks : sequence of str
     version : int
-        `analysis.digest.VERSION`.
+        `analysis.digest.VERSION`; digests of it that are there already are left out.
     """
-    todo, have = [], []
+    todo = []
     for bank in banks:
-        kept = source.kept(bank, version)
+        have = source.have(bank, version)
         by_pack: dict[str, list[DayRef]] = {}
         for ref in source.days(bank):
             if ref.kind == "pack":
                 by_pack.setdefault(ref.name, []).append(ref)
         for pack, refs in by_pack.items():
-            good = [(r.day, kept[(pack, r.day, r.seq)]) for r in refs if (pack, r.day, r.seq) in kept]
-            if good:
-                have.append(Made(bank, pack, tuple(good), 0.0))
-            missing = [(i, r) for i, r in enumerate(refs) if (pack, r.day, r.seq) not in kept]
+            missing = [(i, r) for i, r in enumerate(refs) if (pack, r.day, r.seq) not in have]
             for start in range(0, len(missing), STRETCH):
                 part = missing[start : start + STRETCH]
                 first = part[0][0]
                 before = refs[first - 1] if first else None
                 todo.append(Task(place, bank, pack, tuple(r for _, r in part), before))
-    return todo, have
+    return todo
 
 
 @contextmanager
@@ -138,6 +133,7 @@ def compute(
     banks: Sequence[str] | None = None,
     scheduler: str | None = None,
     workers: int = 2,
+    keep: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[Made]:
     """Digest every day that has no digest of this code yet.
@@ -152,13 +148,15 @@ def compute(
         Address of a running Dask scheduler; a local cluster if not given.
     workers : int
         Processes of the local cluster.
+    keep : bool
+        Whether to add what was computed to the source, so that it need not be computed again.
     progress : callable, optional
         Called with (tasks done, tasks).
 
     Returns
     -------
     list of Made
-        Including what was there already.
+        What was computed now.
 
     Raises
     ------
@@ -168,7 +166,8 @@ def compute(
     from analysis.digest import VERSION
 
     source = open_source(place)
-    todo, made = tasks(place, source, source.banks() if banks is None else banks, VERSION)
+    todo = tasks(place, source, source.banks() if banks is None else banks, VERSION)
+    made: list[Made] = []
     if not todo:
         return made
     with _client(scheduler, workers) as client:
@@ -177,22 +176,23 @@ def compute(
         for done, future in enumerate(as_completed(client.map(run_task, todo, pure=False, retries=1)), 1):
             made.append(future.result())
             future.release()
+            if keep:
+                source.keep(made[-1].bank, made[-1].pack, made[-1].digests)
             if progress is not None:
                 progress(done, len(todo))
     return made
 
 
 def bank_of(source: FleetSource, bank: str, made: Sequence[Made]) -> Bank:
-    """Return one bank's histories from digests."""
+    """Return one bank's histories from the digests the source has and those made now."""
     from analysis import digest as digests
     from analysis.history import Bank, History
 
-    packs = source.packs(bank)
+    kept = source.kept(bank, digests.VERSION)
     zone = next((r.zone for r in source.days(bank)), "UTC")
     histories = []
-    for name, facts in packs.items():
-        mine = [
-            digests.loads(*body) for m in made if (m.bank, m.pack) == (bank, name) for _, body in m.digests
-        ]
-        histories.append(History.of(facts, mine))
+    for name, facts in source.packs(bank).items():
+        bodies = [body for (pack, _day, _seq), body in kept.items() if pack == name]
+        bodies += [body for m in made if (m.bank, m.pack) == (bank, name) for _, body in m.digests]
+        histories.append(History.of(facts, [digests.loads(*body) for body in bodies]))
     return Bank(tuple(histories), zone)

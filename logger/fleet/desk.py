@@ -36,7 +36,7 @@ def state_of(source: FleetSource, name: str, made: Sequence[Made]) -> BankState:
     from analysis.visits import BankState
 
     packs, found = source.summary(name), source.findings(name)
-    last = max((day for m in made for day, _ in m.digests), default="")
+    last = max((r.day for r in source.days(name) if r.kind == "pack"), default="")
     if packs is None or found is None:
         bank = bank_of(source, name, made)
         packs = summary.summarise(name, bank) if packs is None else packs

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, insert, select
 
 from adapters.errors import ConfigError
 from logger.fleet import address, central, summary
@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from analysis.facts import PackFacts
     from analysis.finding import Finding
     from analysis.peers import PackSummary
+
+
+Key: TypeAlias = tuple[str, str, int]
+"""Pack, day, and the place in the chain of the sealed day a digest was made from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +61,16 @@ class FleetSource(Protocol):
         """Return one day, tidy."""
         ...
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
-        """Return digests that are there already, by (pack, day, seq)."""
+    def have(self, bank: str, version: int) -> set[Key]:
+        """Return which digests are there already, by (pack, day, seq)."""
+        ...
+
+    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
+        """Return those digests."""
+        ...
+
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
+        """Keep digests of this version that were computed here; False where that cannot be."""
         ...
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
@@ -152,8 +164,16 @@ class CentralSource:
             blob = conn.execute(select(d.c.blob).where(d.c.bank == bank, d.c.seq == ref.seq)).scalar_one()
         return decode_day(bytes(blob))
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
-        """Return digests made by this version of the code, by (pack, day, seq); of the facts sent last."""
+    def have(self, bank: str, version: int) -> set[Key]:
+        """Return which digests by this version of the code and of the facts sent last are there."""
+        g = central.digest
+        query = select(g.c.pack, g.c.day, g.c.seq, g.c.facts).where(g.c.bank == bank, g.c.version == version)
+        prints = self._prints(bank)
+        with self._conn() as conn:
+            return {(r.pack, r.day, r.seq) for r in conn.execute(query) if prints.get(r.pack) == r.facts}
+
+    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
+        """Return those digests."""
         g = central.digest
         query = select(g.c.pack, g.c.day, g.c.seq, g.c.core, g.c.detail, g.c.facts).where(
             g.c.bank == bank, g.c.version == version
@@ -165,6 +185,21 @@ class CentralSource:
                 for r in conn.execute(query)
                 if prints.get(r.pack) == r.facts
             }
+
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
+        """Add digests computed here to those there."""
+        from analysis.digest import VERSION
+
+        seqs = {r.day: r.seq for r in self.days(bank) if (r.kind, r.name) == ("pack", pack)}
+        facts = self._prints(bank)[pack]
+        rows = [
+            {"bank": bank, "pack": pack, "day": day, "seq": seqs[day], "version": VERSION, "facts": facts,
+             "core": zlib.compress(core, 6), "detail": zlib.compress(detail, 6)}
+            for day, (core, detail) in made
+        ]  # fmt: skip
+        with self._engine.begin() as conn:
+            conn.execute(insert(central.digest), rows)
+        return True
 
     def _prints(self, bank: str) -> dict[str, str]:
         from logger.sealing_day import facts_print
@@ -237,10 +272,20 @@ class FolderSource:
         folder = self._folder / f"site={bank}" / f"{ref.kind}={ref.name}" / f"day={ref.day}"
         return read_exported(folder / "readings.parquet")
 
-    def kept(self, bank: str, version: int) -> dict[tuple[str, str, int], tuple[bytes, bytes]]:
+    def have(self, bank: str, version: int) -> set[Key]:
         """Return nothing: a folder holds days only."""
         del bank, version
+        return set()
+
+    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
+        """Return nothing."""
+        del bank, version
         return {}
+
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
+        """Return False: a folder holds days only."""
+        del bank, pack, made
+        return False
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
         """Return None: a folder holds days only."""

@@ -34,14 +34,14 @@ def file_centre(tmp_path):
 
 
 def test_what_was_pushed_is_not_computed_again(file_centre):
-    todo, have = tasks(file_centre, open_source(file_centre), ["bank1", "bank2"], digests.VERSION)
-    assert todo == []
-    assert sum(len(m.digests) for m in have) == 8
+    source = open_source(file_centre)
+    assert tasks(file_centre, source, ["bank1", "bank2"], digests.VERSION) == []
+    assert len(bank_of(source, "bank1", []).packs[0].digests) == 4
 
 
 def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
     source = open_source(file_centre)
-    todo, _ = tasks(file_centre, source, ["bank1"], version=-1)
+    todo = tasks(file_centre, source, ["bank1"], version=-1)
     made = run_task(todo[0])
     with Store.open(tmp_path / "1.db") as store:
         ours = store.digests("A")
@@ -49,13 +49,26 @@ def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
 
 
 def test_dask_computes_the_same(file_centre, monkeypatch):
-    monkeypatch.setattr("logger.fleet.sources.CentralSource.kept", lambda *_: {})
+    monkeypatch.setattr("logger.fleet.sources.CentralSource.have", lambda *_: set())
     seen = []
     made = compute(file_centre, workers=1, progress=lambda a, b: seen.append((a, b)))
     source = open_source(file_centre)
     assert seen[-1] == (2, 2)
     bank = bank_of(source, "bank2", made)
     assert bank.packs[0].days == ("2026-01-05", "2026-01-06", "2026-01-07", "2026-01-08")
+
+
+def test_what_was_kept_is_not_computed_again(file_centre):
+    engine = address.connect(file_centre)
+    with engine.begin() as conn:
+        conn.execute(central.digest.delete())
+    engine.dispose()
+    source = open_source(file_centre)
+    todo = tasks(file_centre, source, ["bank1"], digests.VERSION)
+    made = run_task(todo[0])
+    assert source.keep("bank1", "A", made.digests)
+    assert tasks(file_centre, source, ["bank1"], digests.VERSION) == []
+    assert bank_of(source, "bank1", []) == bank_of(source, "bank1", [made])
 
 
 def test_a_folder_of_exported_days_gives_the_same(tmp_path):
@@ -65,8 +78,7 @@ def test_a_folder_of_exported_days_gives_the_same(tmp_path):
         ours = store.digests("A")
     source = open_source(str(tmp_path / "days"))
     assert source.banks() == ["hill"]
-    todo, have = tasks(str(tmp_path / "days"), source, source.banks(), digests.VERSION)
-    assert not have
+    todo = tasks(str(tmp_path / "days"), source, source.banks(), digests.VERSION)
     made = [run_task(t) for t in todo]
     assert list(bank_of(source, "hill", made).packs[0].digests) == ours
 
