@@ -1,4 +1,4 @@
-"""A CSV file into the record, with progress and an honest account of what was left out."""
+"""A CSV file or a CAN capture into the record, with progress and an honest account of what was left out."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any, Self
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
+from adapters.errors import ConfigError
 
 if TYPE_CHECKING:
     from logger.config import Config
     from logger.store import Store
+    from logger.store_types import Adopted
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +61,34 @@ class Brought:
         return out + [f"  {note}" for note in self.notes]
 
 
+@dataclass(frozen=True, slots=True)
+class Bus:
+    """How the frames of a capture are to be read; what is None comes from the subject's own CAN source.
+
+    Attributes
+    ----------
+    binding, database : str or None
+        As in a [[source]] of kind "can".
+    start_s : float or None
+        When a capture without dates began, UTC epoch seconds. [s]
+    """
+
+    binding: str | None = None
+    database: str | None = None
+    start_s: float | None = None
+
+
 def bring(
-    store: Store, config: Config, file: Path, *, pack: str | None, witness: str | None, quiet: bool = False
+    store: Store,
+    config: Config,
+    file: Path,
+    *,
+    pack: str | None,
+    witness: str | None,
+    bus: Bus | None = None,
+    quiet: bool = False,
 ) -> Brought:
-    """Read a CSV file into the record.
+    """Read a CSV file, or a capture of a CAN bus, into the record.
 
     Parameters
     ----------
@@ -71,32 +97,80 @@ def bring(
     config : Config
         Whose pack or witness it must be.
     file : Path
-        The file.
+        CSV, or by its ending a capture (.log, .asc, .blf).
     pack, witness : str or None
         Whose readings it has: exactly one of the two.
+    bus : Bus, optional
+        For a capture.
     quiet : bool
         Show no progress.
 
     Raises
     ------
     ConfigError
-        If there is no such pack or witness.
+        If there is no such pack or witness, or no binding for a capture.
     ImportFormatError
         If the file is not such a file; what was read before the fault stays.
     """
+    if pack is not None:
+        subject = Subject(config.pack_facts(pack).name)
+    else:
+        config.check_witness(witness or "")
+        subject = Subject(witness or "", "witness")
+    if file.suffix.lower() in {".log", ".asc", ".blf"}:
+        return _capture(store, config, file, subject, bus or Bus())
+    return _csv(store, config, file, subject, quiet=quiet)
+
+
+def _csv(store: Store, config: Config, file: Path, subject: Subject, *, quiet: bool) -> Brought:
     from adapters.csv_import import read_tables
     from adapters.csv_outcome import CsvOutcome
 
-    if pack is not None:
-        subject, catalogue = Subject(config.pack_facts(pack).name), CATALOGUE
-    else:
-        config.check_witness(witness or "")
-        subject, catalogue = Subject(witness or "", "witness"), WITNESS_CATALOGUE
     outcome = CsvOutcome()
+    catalogue = CATALOGUE if subject.kind == "pack" else WITNESS_CATALOGUE
     with store.adopting() as adopter, _Progress(file, quiet=quiet) as progress:
         for table in read_tables(file, catalogue, outcome, progress.at):
             adopter.put(subject, table)
         done = adopter.flush()
+    notes = (*outcome.notes(), *_notes(config, subject, set(outcome.columns)))
+    reasons = tuple((r.line, r.reason) for r in outcome.reasons)
+    return _brought(file, subject, done, outcome.rejected, reasons, tuple(outcome.unknown), notes)
+
+
+def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bus) -> Brought:
+    from adapters.binding import find_binding, load_binding
+    from adapters.captures import CaptureOutcome, read_capture
+
+    own = next(
+        (s.model_dump() for s in config.source if s.kind == "can" and subject.name in (s.pack, s.witness)), {}
+    )
+    name = bus.binding or own.get("binding")
+    if name is None:
+        raise ConfigError(
+            f'{file} is a capture, and {subject.name} has no source of kind "can" in {config.path}',
+            "say what its frames mean: --binding FILE --database FILE",
+        )
+    database = bus.database if bus.binding else own.get("database")
+    binding = load_binding(*find_binding(name, database, config.folder))
+    outcome = CaptureOutcome()
+    with store.adopting() as adopter:
+        for table in read_capture(
+            file, binding, period_s=config.record.period_s, start_s=bus.start_s, outcome=outcome
+        ):
+            adopter.put(subject, table)
+        done = adopter.flush()
+    notes = (
+        f"{outcome.frames:,} frames read",
+        *outcome.notes(),
+        *_notes(config, subject, set(binding.channels)),
+    )
+    return _brought(file, subject, done, outcome.rejected_count, tuple(outcome.rejected), (), notes)
+
+
+def _brought(
+    file: Path, subject: Subject, done: Adopted, rejected: int, reasons: tuple[tuple[int, str], ...],
+    unknown: tuple[str, ...], notes: tuple[str, ...],
+) -> Brought:  # fmt: skip
     return Brought(
         file=str(file),
         subject=subject.name,
@@ -105,16 +179,17 @@ def bring(
         revised=done.revised,
         unchanged=done.unchanged,
         hot_rows=done.hot_rows,
-        rejected=outcome.rejected,
-        reasons=tuple((r.line, r.reason) for r in outcome.reasons),
-        unknown=tuple(outcome.unknown),
-        notes=(*outcome.notes(), *_notes(config, pack, set(outcome.columns))),
+        rejected=rejected,
+        reasons=reasons,
+        unknown=unknown,
+        notes=notes,
     )
 
 
-def _notes(config: Config, pack: str | None, columns: set[str]) -> tuple[str, ...]:
-    if pack is None:
+def _notes(config: Config, subject: Subject, columns: set[str]) -> tuple[str, ...]:
+    if subject.kind != "pack":
         return ()
+    pack = subject.name
     said = config.pack_facts(pack).n_cells
     cells = max((int(c[5:7]) for c in columns if c.startswith("cell_")), default=0)
     notes = []

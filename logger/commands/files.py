@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -22,21 +23,32 @@ def add(app: typer.Typer) -> None:
 
 
 def bring_in(
-    file: Annotated[Path, typer.Argument(help="A CSV file with the catalogue's columns after `timestamp`.")],
+    file: Annotated[Path, typer.Argument(help="A CSV file, or a capture of a CAN bus (.log, .asc, .blf).")],
     *,
     pack: Annotated[str | None, typer.Option("--pack", help="The pack it speaks about.")] = None,
     witness: Annotated[str | None, typer.Option("--witness", help="Or the witness it speaks about.")] = None,
+    binding: Annotated[
+        str | None,
+        typer.Option("--binding", help="For a capture: its binding; that of the CAN source if left out."),
+    ] = None,
+    database: Annotated[
+        str | None, typer.Option("--database", help="For a capture: its DBC or KCD file.")
+    ] = None,
+    start: Annotated[
+        datetime | None, typer.Option("--start", help="For a capture without dates: when it began, in UTC.")
+    ] = None,
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Bring a CSV file into the record. The same file twice changes nothing."""
-    from logger.bring_in import bring
+    """Bring a CSV file or a CAN capture into the record. The same file twice changes nothing."""
+    from logger.bring_in import Bus, bring
 
     config = options.load(config_file)
     if (pack is None) == (witness is None):
         raise typer.BadParameter("say whose readings the file has: --pack NAME or --witness NAME")
+    bus = Bus(binding, database, start.replace(tzinfo=UTC).timestamp() if start else None)
     with options.record(config, "write") as store:
-        outcome = bring(store, config, file, pack=pack, witness=witness)
+        outcome = bring(store, config, file, pack=pack, witness=witness, bus=bus)
     if as_json:
         options.print_json(outcome)
     else:
