@@ -68,7 +68,8 @@ def test_what_was_kept_is_not_computed_again(file_centre):
     made = run_task(todo[0])
     assert source.keep("bank1", "A", made.digests)
     assert tasks(file_centre, source, ["bank1"], digests.VERSION) == []
-    assert bank_of(source, "bank1", []) == bank_of(source, "bank1", [made])
+    again = bank_of(source, "bank1", []).packs[0].digests
+    assert [digests.dumps(d) for d in again] == [body for _, body in made.digests]
 
 
 def test_a_folder_of_exported_days_gives_the_same(tmp_path):
