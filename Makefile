@@ -24,7 +24,8 @@ check: $(TESTED)  ## lint, types and tests: the gate
 	$(BIN)/python -m pytest
 
 bench: $(TESTED)  ## measure what things cost, beside the plain way of doing them
-	$(BIN)/python -m tests.benchmarks
+	@for bench in tests/benchmarks/bench_*.py; do \
+	  echo; echo "== $$bench"; nice $(BIN)/python $$bench || exit 1; done
 
 pictures: $(TESTED)  ## remake the README's pictures from the demo (needs chromium)
 	sample_data/pictures/make.sh

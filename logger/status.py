@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-import shutil
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from adapters.base import Subject
@@ -94,7 +92,7 @@ class State:
             f"{p.name} {p.days} days, newest {age(p.age_s) + ' ago' if p.age_s is not None else 'none'}"
             for p in self.packs
         )
-        size = f"{(self.record_bytes or 0) / 1e6:,.1f} MB"
+        size = "" if self.record_bytes is None else f", {self.record_bytes / 1e6:,.1f} MB"
         free = "" if self.free_bytes is None else f", {self.free_bytes / 1e9:,.1f} GB free"
         left = "" if self.years_left is None else f", enough for {self.years_left:,.0f} years at this pace"
         counted = ", ".join(
@@ -105,7 +103,7 @@ class State:
         return [
             f"{self.site}: {doing}; days end at midnight in {self.timezone}",
             f"readings: {packs}",
-            f"record: {self.record}, {size}, {self.sealed_days} sealed days{free}{left}",
+            f"record: {self.record}{size}, {self.sealed_days} sealed days{free}{left}",
             f"findings kept: {counted or 'none'}",
             f"now: {lasting}",
             *(f"! {trouble}" for trouble in self.troubles),
@@ -144,14 +142,15 @@ def logger_runs(database: str) -> bool:
 
 def _state(store: Store, config: Config, now_s: float) -> State:
     from logger.sealing_index import sealed_bytes
+    from logger.store_engine import is_url
+    from logger.store_space import space
 
     packs = tuple(_pack(store, name, now_s) for name in config.pack_names)
     with store.reading() as conn:
-        days, readings, blob_bytes = sealed_bytes(conn)
+        days, readings, _ = sealed_bytes(conn)
     logging = logger_runs(config.database)
-    size, free = _disk(config.database)
-    dates = len({s.day for s in store.sealed_days()})
-    pace = blob_bytes / dates if dates >= 3 else None
+    room = None if is_url(config.database) else space(store)
+    free = None if room is None else room.free_bytes
     counted = {"act": 0, "watch": 0, "note": 0}
     for finding in store.findings():
         counted[finding.severity] += 1
@@ -161,8 +160,10 @@ def _state(store: Store, config: Config, now_s: float) -> State:
     return State(
         site=config.site.name, timezone=config.site.timezone, record=config.database,
         logging=logging, packs=packs,
-        sealed_days=days, readings=readings, record_bytes=size, free_bytes=free,
-        years_left=free / pace / 365.25 if free and pace else None, findings=counted,
+        sealed_days=days, readings=readings,
+        record_bytes=None if room is None else room.record_bytes + room.wal_bytes, free_bytes=free,
+        years_left=None if room is None or room.days_left is None else room.days_left / 365.25,
+        findings=counted,
         open_events=open_events[-OUTAGES_SHOWN:],
         troubles=tuple(_troubles(config, packs, free, logging=logging)),
     )  # fmt: skip
@@ -179,14 +180,6 @@ def _pack(store: Store, name: str, now_s: float) -> PackState:
         name, newest_s, None if newest_s is None else now_s - newest_s, len(days),
         days[0] if days else None, days[-1] if days else None,
     )  # fmt: skip
-
-
-def _disk(database: str) -> tuple[int | None, int | None]:
-    if "://" in database:
-        return None, None
-    path = Path(database)
-    size = sum(p.stat().st_size for p in (path, Path(f"{path}-wal")) if p.exists())
-    return size, shutil.disk_usage(path.parent).free
 
 
 def _troubles(config: Config, packs: tuple[PackState, ...], free: int | None, *, logging: bool) -> list[Any]:
