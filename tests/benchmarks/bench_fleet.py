@@ -78,12 +78,10 @@ def copy_banks(engine: Engine, banks: int, days: int) -> None:
 
 
 def timed_compute(url: str, banks: list[str], workers: int) -> tuple[float, int, float]:
-    """Return seconds after the cluster is up (its start is measured apart), digests and a worker's peak MB."""
-    start = time.perf_counter()
-    first: list[float] = []
-    made = compute(url, banks=banks, workers=workers, progress=lambda *_: first.append(time.perf_counter()))
-    del start
-    return first[-1] - first[0], sum(len(m.digests) for m in made[1:]), max(m.peak_mb for m in made)
+    """Return seconds from the first task's end to the last's, digests in between, worker's peak [MB]."""
+    ends: list[float] = []
+    made = compute(url, banks=banks, workers=workers, progress=lambda *_: ends.append(time.perf_counter()))
+    return ends[-1] - ends[0], sum(len(m.digests) for m in made[1:]), max(m.peak_mb for m in made)
 
 
 def main() -> None:
@@ -105,7 +103,8 @@ def main() -> None:
         push(store, engine, "bank-timed", NOW_MS)
         push_s = time.perf_counter() - start
     print(
-        f"push: {2 * BASE_DAYS / push_s:.0f} sealed days a second into a file centre; {bytes_a_day:.0f} bytes a day"
+        f"push: {2 * BASE_DAYS / push_s:.0f} sealed days a second into a file centre; "
+        f"{bytes_a_day:.0f} bytes a day"
     )
     with engine.begin() as conn:
         digest_bytes = [len(r.core) + len(r.detail) for r in conn.execute(select(central.digest))]
@@ -116,7 +115,8 @@ def main() -> None:
         took, count, peak = timed_compute(url, names, workers)
         rates[workers] = count / took
         print(
-            f"{workers} worker(s): {rates[workers]:.1f} digests a second at 30 s sampling, peak {peak:.0f} MB a worker"
+            f"{workers} worker(s): {rates[workers]:.1f} digests a second at 30 s sampling, "
+            f"peak {peak:.0f} MB a worker"
         )
     print(f"scaling from one to two workers {rates[2] / rates[1]:.2f} x (goal 1.8 x)")
     took, count, peak_small = timed_compute(url, names[:1], 1)
