@@ -17,12 +17,13 @@ import pyarrow.parquet as pq
 
 from adapters.base import Subject
 from adapters.channels import Channel
+from logger.export_bdf import as_bdf
 from logger.sealing import catalogue_of, tidy
 
 if TYPE_CHECKING:
     from logger.store import Store
 
-Form = Literal["physical", "integers"]
+Form = Literal["physical", "integers", "bdf"]
 
 
 def export_parquet(
@@ -50,21 +51,26 @@ def export_parquet(
         Only these packs, and no witness.
     first, last : str, optional
         Only days from and to these, inclusive.
-    form : {"physical", "integers"}
+    form : {"physical", "integers", "bdf"}
         Physical: real numbers in the catalogue's units, `timestamp` in UTC. Integers: as stored,
         `time_ms`, with `unit` and `scale` in each field's metadata: value in unit = integer × scale.
+        Bdf: physical, with the column names of the Battery Data Format (see `logger.export_bdf`).
 
     Returns
     -------
     list of Path
         The files written.
     """
-    written = []
+    written: list[Path] = []
+    starts: dict[Subject, int] = {}
     for subject, day in _days(store, packs, first, last):
         table = store.table(subject, day)
         where = folder / f"site={_safe(site)}" / f"{subject.kind}={_safe(subject.name)}" / f"day={day}"
         where.mkdir(parents=True, exist_ok=True)
-        out = as_physical(table, subject.kind) if form == "physical" else as_integers(table, subject.kind)
+        start = starts.setdefault(subject, _first_ms(table))
+        out = as_integers(table, subject.kind) if form == "integers" else as_physical(table, subject.kind)
+        if form == "bdf":
+            out = as_bdf(out, catalogue_of(subject.kind), start)
         notes = {"site": site, subject.kind: subject.name, "day": day, "zone": store.zone.key, "form": form}
         _write(out.replace_schema_metadata({"bankbook": json.dumps(notes)}), where / "readings.parquet")
         written.append(where / "readings.parquet")
@@ -84,22 +90,53 @@ def _facts(store: Store, pack: str) -> dict[str, object]:
 
 
 def export_csv(
-    store: Store, file: Path, *, subject: Subject, first: str | None = None, last: str | None = None
+    store: Store,
+    file: Path,
+    *,
+    subject: Subject,
+    first: str | None = None,
+    last: str | None = None,
+    form: Form = "physical",
 ) -> int:
     """Write one subject's readings as CSV: `timestamp` (ISO 8601, UTC), then the catalogue's columns.
+
+    Parameters
+    ----------
+    store : Store
+    file : Path
+        Replaced once the new one is complete.
+    subject : Subject
+    first, last : str, optional
+        Only days from and to these, inclusive.
+    form : {"physical", "bdf"}
+        Bdf: with the columns of the Battery Data Format. The other form can be imported again.
 
     Returns
     -------
     int
-        Readings written. The file can be imported again.
+        Readings written.
+
+    Raises
+    ------
+    ValueError
+        If another form is asked for.
     """
+    if form == "integers":
+        raise ValueError("a CSV file has physical values")
     days = [d for s, d in _days(store, None, first, last) if s == subject]
     columns = _columns_of(store, subject, days)
+    start_ms = _first_ms(store.table(subject, days[0])) if days and form == "bdf" else None
     part, rows = file.with_name(file.name + ".part"), 0
     with part.open("w", encoding="utf-8", newline="") as out:
-        out.write(",".join(("timestamp", *columns)) + "\n")
         for day in days:
-            rows += _csv_day(out, store.table(subject, day), subject.kind, columns)
+            table = _csv_table(store.table(subject, day), subject.kind, columns)
+            if start_ms is not None:
+                table = as_bdf(table, catalogue_of(subject.kind), start_ms)
+            if rows == 0:
+                out.write(",".join(table.column_names) + "\n")
+            rows += _csv_day(out, table)
+        if not days:
+            out.write("timestamp\n")
         out.flush()
         os.fsync(out.fileno())
     part.replace(file)
@@ -178,22 +215,28 @@ def _columns_of(store: Store, subject: Subject, days: list[str]) -> list[str]:
     return [name for name in catalogue_of(subject.kind) if name in seen]
 
 
-def _csv_day(out: TextIO, table: pa.Table, kind: str, columns: list[str]) -> int:
-    catalogue = catalogue_of(kind)
-    times = np.datetime_as_string(table.column("time_ms").to_numpy().astype("datetime64[ms]"))
-    arrays = [pa.array(np.char.add(times, "Z"))]
-    for name in columns:
-        known = name in table.column_names
-        arrays.append(
-            _physical(table.column(name), catalogue[name])
-            if known
-            else pa.nulls(table.num_rows, pa.float64())
+def _csv_table(table: pa.Table, kind: str, columns: list[str]) -> pa.Table:
+    """Return a day with exactly these columns, in physical units."""
+    physical = as_physical(table, kind)
+    empty = pa.nulls(table.num_rows, pa.float64())
+    given = [physical.column(n) if n in physical.column_names else empty for n in columns]
+    return pa.table([physical.column("timestamp"), *given], names=["timestamp", *columns])
+
+
+def _csv_day(out: TextIO, table: pa.Table) -> int:
+    if "timestamp" in table.column_names:
+        times = np.datetime_as_string(
+            table.column("timestamp").cast(pa.int64()).to_numpy().astype("datetime64[ms]")
         )
+        table = table.set_column(0, "timestamp", pa.array(np.char.add(times, "Z")))
     sink = pa.BufferOutputStream()
-    options = pa.csv.WriteOptions(include_header=False, quoting_style="none")
-    pa.csv.write_csv(pa.table(arrays, names=["timestamp", *columns]), sink, options)
+    pa.csv.write_csv(table, sink, pa.csv.WriteOptions(include_header=False, quoting_style="none"))
     out.write(sink.getvalue().to_pybytes().decode())
     return int(table.num_rows)
+
+
+def _first_ms(table: pa.Table) -> int:
+    return int(table.column("time_ms")[0].as_py())
 
 
 def _write(table: pa.Table, path: Path) -> None:

@@ -16,6 +16,7 @@ from logger.clock import Clock, Grid, TimeSource
 from logger.clock_system import SystemTime
 from logger.recorder_commit import Writer
 from logger.recorder_events import Waiting
+from logger.recorder_quiet import Quiet
 from logger.recorder_source import Feed, Follower
 from logger.store import Store
 from logger.store_types import Stamped
@@ -111,6 +112,7 @@ class Recorder:
             last_ms = store_clock.newest_ms(conn)
         self.clock = Clock(self._time, kept=kept, last_ms=last_ms)
         self._writer = Writer(store, self.clock, Buffer(buffer_limit), self._time.boot_id())
+        self._quiet = Quiet(log, self._now_s)
         self._grids: dict[Subject, Grid] = {}
         self._outages: dict[str, Waiting] = {}
         self._is_up: dict[str, bool] = {}
@@ -214,7 +216,7 @@ class Recorder:
         if outage is not None:
             self._writer.close_event(outage)
             text = f"{feed.name}: answers again after {(self.clock.now_ms() - outage.start_ms) / 1000:.0f} s"
-        log.info(text)
+        self._quiet.say(f"{feed.name}: answers", logging.INFO, "%s", text)
         self._tell(feed, text, up=True)
 
     def down(self, feed: Feed, cause: str) -> None:
@@ -224,7 +226,8 @@ class Recorder:
         self._is_up[feed.name] = False
         start = self._last_ms.get(feed.name, self.clock.now_ms())
         self._outages[feed.name] = self._writer.event("outage", cause, feed.name, start, open_end=True)
-        log.warning("%s: %s; trying again", feed.name, cause)
+        line = "%s: %s; trying again"
+        self._quiet.say(f"{feed.name}: outages", logging.WARNING, line, feed.name, cause)
         self._tell(feed, cause, up=False)
 
     def dropped(self, feed: Feed, channel: str, reason: str) -> None:

@@ -12,6 +12,7 @@ from typing import Protocol
 
 from adapters.base import Adapter, Reading
 from adapters.errors import BadFrame, SourceError, SourceLost, SourceTimeout
+from logger.recorder_quiet import Quiet
 
 log = logging.getLogger(__name__)
 
@@ -81,6 +82,7 @@ class Follower:
         self._sink = sink
         self._stopping = stopping
         self._now_s = now_s
+        self._quiet = Quiet(log, now_s)
         self._wait_s = FIRST_WAIT_S
         self._told: dict[str, float] = {}
         self.counts: Counter[str] = Counter()
@@ -97,7 +99,13 @@ class Follower:
             except SourceError as error:
                 self._complain(str(error))
             except Exception as error:
-                log.exception("%s: unexpected", self._feed.name)
+                self._quiet.say(
+                    f"{self._feed.name}: unexpected",
+                    logging.ERROR,
+                    "%s: unexpected",
+                    self._feed.name,
+                    cause=error,
+                )
                 self._complain(f"unexpected: {error!r}")
             finally:
                 await self._close()
@@ -170,5 +178,6 @@ class Follower:
     async def _close(self) -> None:
         try:
             await self._feed.adapter.close()
-        except Exception:
-            log.exception("%s: closing failed", self._feed.name)
+        except Exception as error:
+            name = self._feed.name
+            self._quiet.say(f"{name}: closing", logging.ERROR, "%s: closing failed", name, cause=error)

@@ -74,6 +74,23 @@ def test_a_csv_imported_again_says_nothing_new(filled: Store, tmp_path: Path) ->
     assert (adopter.outcome.unchanged, adopter.outcome.revised) == (2, 0)
 
 
+def test_battery_data_format(filled: Store, tmp_path: Path) -> None:
+    # Names: batterydf 0.1.0, bdf/normalize/spec.py; the first three are its required columns, in its order.
+    export_csv(filled, tmp_path / "a.csv", subject=A, form="bdf")
+    with (tmp_path / "a.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    names = ["Test Time / s", "Voltage / V", "Current / A", "Unix Time / s"]
+    assert list(rows[0])[:4] == names
+    assert "Surface Temperature T2 / degC" in rows[0]
+    assert "cell_04_v / V" in rows[0]
+    assert float(rows[0]["Test Time / s"]) == 0
+    assert float(rows[1440]["Test Time / s"]) == 86_400
+    assert float(rows[0]["Unix Time / s"]) == 1_770_332_400  # 2026-02-05T23:00Z
+    files = export_parquet(filled, tmp_path / "p", site="orchard", form="bdf")
+    assert pq.read_table(files[1], partitioning=None).column("Test Time / s")[0].as_py() == 86_400
+    assert pq.read_schema(files[0]).names[:4] == names
+
+
 def test_a_foreign_file_is_refused(tmp_path: Path) -> None:
     import pyarrow as pa
 
