@@ -12,6 +12,7 @@ from analysis.changepoint import HeatingModel, heating_model
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
+from analysis.heater_fault import HeaterTrouble, heater_trouble
 from analysis.heater_watts import Watts, heater_watts
 from analysis.history import History
 from analysis.temp_faults import trusted_sensors
@@ -103,6 +104,21 @@ class Cold:
 
 def _most(values: tuple[float, ...], trusted: tuple[int, ...]) -> float:
     return max((values[i] for i in trusted if i < len(values)), default=math.nan)
+
+
+def _power(
+    usual: Estimate, trouble: HeaterTrouble | None, steps_w: tuple[float, ...], day: str
+) -> float | None:
+    """Power while on, on one day: less once part of the heater has failed, none once it has no effect. [W]"""
+    if trouble is None or usual.value is None or trouble.what not in {"weak", "no effect"}:
+        return usual.value
+    if trouble.what == "weak":
+        before = trouble.usual
+        return before * (1 - trouble.value) if day >= trouble.since else before
+    if day < trouble.since:
+        return usual.value
+    taken = [w for w in steps_w if math.isfinite(w)]
+    return usual.value if taken and float(np.median(taken)) > 0.5 * usual.value else 0.0
 
 
 def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...]) -> ColdPoint:
@@ -222,16 +238,17 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     """
     base = history if background is None else History(background.facts, background.digests[-BACKGROUND_DAYS:])
     trusted = trusted_sensors(base)
-    watts = heater_watts(base, others)
-    days = tuple(_point(d, watts.power.value, trusted) for d in history.digests)
+    watts, trouble = heater_watts(base, others), heater_trouble(base, others)
+    power = {d.day: _power(watts.power, trouble, d.heater.steps_w, d.day) for d in base.digests}
+    days = tuple(_point(d, power.get(d.day, watts.power.value), trusted) for d in history.digests)
     whole = history.whole()
     coverage = min(whole.covered_s / whole.elapsed_s, 1.0) if whole.elapsed_s > 0 else 0.0
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
     method = _method(history)
-    duty = _duty(history, days, watts, method, f"{span}, on-time by {method}", coverage)
+    duty = _duty(history, days, watts, method, f"{span}, on-time by {method}{_caveat(trouble)}", coverage)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
-    seen = tuple(_point(d, watts.power.value, trusted) for d in base.digests)
+    seen = tuple(_point(d, power[d.day], trusted) for d in base.digests)
     model, reason = _model(seen, source)
     silent = "the pack does not tell whether it allows charging"
     return Cold(
@@ -251,6 +268,14 @@ def cold(history: History, others: Sequence[History] = (), background: History |
         pushed=_sum([p.pushed_ah for p in days], "Ah", "no cell temperature", span, coverage),
         refused=_sum([p.refused_h for p in days], "h", silent, span, coverage),
     )
+
+
+def _caveat(trouble: HeaterTrouble | None) -> str:
+    if trouble is None or trouble.what not in {"weak", "no effect"}:
+        return ""
+    if trouble.what == "weak":
+        return f"; {100 * trouble.value:.0f} % less power from {trouble.since} on"
+    return f"; switched on without effect from {trouble.since} on, no power counted where none was taken"
 
 
 def _duty(

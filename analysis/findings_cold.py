@@ -124,11 +124,17 @@ def _heater_words(trouble: HeaterTrouble) -> tuple[str, ...]:
     return (f"{trouble.runs} days, {days}, with the coldest cell sensor down to {trouble.value:.1f} °C.",)
 
 
-def heater_findings(history: History, limits: Thresholds = DEFAULT) -> tuple[Finding, ...]:
+def heater_findings(
+    history: History, others: Sequence[History] = (), limits: Thresholds = DEFAULT
+) -> tuple[Finding, ...]:
     """Return the finding about the heater, if there is one."""
     least = limits["heater_idle_h"]
     trouble = heater_trouble(
-        history, least_k_h=limits["heater_rise_k_h"], least_h=least, least_drop=limits["heater_power_drop"]
+        history,
+        others,
+        least_k_h=limits["heater_rise_k_h"],
+        least_h=least,
+        least_drop=limits["heater_power_drop"],
     )
     if trouble is None:
         return ()

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from analysis.digest import DayDigest
+from analysis.frame import F64
 from analysis.heater import HeaterRun
+from analysis.heater_watts import dated_steps
 from analysis.history import History
 
 LEAST_RUN_H = 0.6
 """A run shorter than this has not had time to show an effect at the sensors. [h]"""
+LONG_RUN_H, COLD_C = 4.0, 8.0
+"""A run this long that leaves the cells this cold tells by itself. [h], [°C] Practice, no source."""
 USUAL_TAU_H = 9.0
 """Time constant of a pack, where it is only needed roughly. [h] 25 Wh/K over 3 W/K, practice."""
 WARM_C = 18.0
@@ -56,7 +61,8 @@ def effect(run: HeaterRun) -> float:
     """Warming that the heater adds, NaN if the run cannot tell. [K/h]
 
     The slope while on, less the slope before; or, for a run that began before the record of it, the slope
-    plus what the cells lose to a known ambient meanwhile.
+    plus what the cells lose to a known ambient meanwhile; or, without one, the mean warming of a run of hours
+    in cells that stay cold: a heater that works does not find its balance there.
     """
     if not math.isfinite(run.slope_on) or run.end_s - run.start_s < LEAST_RUN_H * 3600:
         return math.nan
@@ -64,6 +70,9 @@ def effect(run: HeaterRun) -> float:
         return run.slope_on - run.slope_before
     if math.isfinite(run.above_ambient):
         return run.slope_on + run.above_ambient / USUAL_TAU_H
+    hours = (run.end_s - run.start_s) / 3600
+    if hours >= LONG_RUN_H and run.end_c < COLD_C:
+        return (run.end_c - run.start_c) / hours
     return math.nan
 
 
@@ -111,33 +120,36 @@ def _no_effect(history: History, least_k_h: float, least_h: float) -> HeaterTrou
     )
 
 
-def _weak(history: History, least: float) -> HeaterTrouble | None:
-    """Part of the power gone: recent switchings against those before."""
-    rows = [(d.day, w) for d in history.digests for w in d.heater.steps_w if math.isfinite(w)]
-    if len(rows) < 24:
+def _weak(history: History, others: Sequence[History], least: float) -> HeaterTrouble | None:
+    """Part of the power gone: switchings after the best dividing line against those before."""
+    told = sum(d.heater.method in {"flag", "watts"} for d in history.digests if d.heater.steps_w)
+    days, watts = dated_steps(history, others) if told >= 3 else ((), np.empty(0))
+    n = watts.size
+    if n < 24:
         return None
-    watts = np.array([w for _, w in rows])
     best: tuple[float, int] | None = None
-    for cut in range(12, len(rows) - 7):
+    for cut in range(12, n - 7, 1 + n // 400):
         before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
         spread = 1.4826 * float(np.median(np.abs(watts[:cut] - before))) + 3
-        score = (before - after) / spread * math.sqrt(min(cut, len(rows) - cut))
+        score = (before - after) / spread * math.sqrt(min(cut, n - cut))
         if before > 30 and (best is None or score > best[0]):
             best = (score, cut)
     if best is None:
         return None
     cut = best[1]
     before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
-    noise = 1.2533 * 1.4826 * float(np.median(np.abs(watts[cut:] - after))) / math.sqrt(len(rows) - cut)
-    noise0 = 1.2533 * 1.4826 * float(np.median(np.abs(watts[:cut] - before))) / math.sqrt(cut)
-    lost = 1 - after / before
-    half = 1.96 * math.hypot(noise, noise0) / before
+    halves = [1.96 * _median_u(part) / before for part in (watts[:cut], watts[cut:])]
+    lost, half = 1 - after / before, math.hypot(*halves)
     if lost - half < least:
         return None
-    hours = sum(d.heater.on_s for d in history.digests if d.day >= rows[cut][0]) / 3600
-    return HeaterTrouble(
-        "weak", rows[cut][0], rows[-1][0], hours, len(rows) - cut, lost, lost - half, lost + half, before
-    )
+    hours = sum(d.heater.on_s for d in history.digests if d.day >= days[cut]) / 3600
+    return HeaterTrouble("weak", days[cut], days[-1], hours, n - cut, lost, lost - half, lost + half, before)
+
+
+def _median_u(values: F64) -> float:
+    """Standard uncertainty of a median."""
+    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * spread / math.sqrt(values.size)
 
 
 def _when_warm(history: History) -> HeaterTrouble | None:
@@ -171,6 +183,7 @@ def _not_heating(history: History) -> HeaterTrouble | None:
     starts = [
         r.start_c
         for d in history.digests
+        if d.heater.method in {"flag", "watts", "current"}
         for r in d.heater.runs
         if not r.open_start and math.isfinite(r.start_c)
     ]
@@ -201,13 +214,20 @@ def _not_heating(history: History) -> HeaterTrouble | None:
 
 
 def heater_trouble(
-    history: History, *, least_k_h: float = 0.6, least_h: float = 2.0, least_drop: float = 0.3
+    history: History,
+    others: Sequence[History] = (),
+    *,
+    least_k_h: float = 0.6,
+    least_h: float = 2.0,
+    least_drop: float = 0.3,
 ) -> HeaterTrouble | None:
     """Find what is wrong with a pack's heater, the gravest first.
 
     Parameters
     ----------
     history : History
+    others : sequence of History
+        Packs in parallel, which take over part of a heater's current.
     least_k_h : float
         Warming below which a run has no effect. [K/h]
     least_h : float
@@ -221,7 +241,7 @@ def heater_trouble(
     """
     return (
         _no_effect(history, least_k_h, least_h)
-        or _weak(history, least_drop)
+        or _weak(history, others, least_drop)
         or _when_warm(history)
         or _not_heating(history)
     )

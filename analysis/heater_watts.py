@@ -30,8 +30,6 @@ RATED_TOLERANCE = 0.10
 """Half width of the interval of a rated power. [1] Practice, no source."""
 HEAT_TOLERANCE = 0.25
 """The same for a power from the cells' warming: their heat capacity is only known to 15 %. [1]"""
-TOGETHER_S = 90.0
-"""Two heaters that switch within this are told apart by nothing. [s]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +53,7 @@ class Watts:
 
 @dataclass(frozen=True, slots=True)
 class _Step:
+    day: str
     watts: float
     zero: bool
     alone: bool
@@ -65,10 +64,18 @@ def _beside(own: DayDigest, others: Sequence[DayDigest], at_s: float, within_s: 
     same = opposite = 0
     for other in others:
         shift = own.start_s - other.start_s
-        near = [t for t in other.heater.steps_s if abs(abs(t) - shift - abs(at_s)) < within_s]
+        near = [t for t in other.heater.steps_s if abs(abs(t) - shift - abs(at_s)) <= within_s]
         same += any(t * at_s >= 0 for t in near)
         opposite += any(t * at_s < 0 for t in near)
     return same, opposite
+
+
+def _together(own: DayDigest, others: Sequence[DayDigest], at_s: float) -> int | None:
+    """How many other heaters switched in the same step of the traces; None where it cannot be told."""
+    width = max([d.trace.bin_s for d in (own, *others)])
+    same, opposite = _beside(own, others, at_s, 0.6 * width)
+    near = sum(_beside(own, others, at_s, 3.6 * width))
+    return None if opposite or near > same else same
 
 
 def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
@@ -79,12 +86,12 @@ def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
     heater = own.heater
     steps = zip(heater.steps_w, heater.steps_zero, heater.steps_s, strict=True)
     if not others:
-        return [_Step(watts, zero, alone=True) for watts, zero, _ in steps]
+        return [_Step(own.day, watts, zero, alone=True) for watts, zero, _ in steps]
     traces = [(d, unpack(d.trace)) for d in (own, *others) if d.trace.bin_s > 0]
     out = []
     for watts, zero, at in steps:
-        same, opposite = _beside(own, others, at, TOGETHER_S)
-        if opposite:
+        same = _together(own, others, at)
+        if same is None:
             continue
         rises = [step_at(means, d.trace, abs(at) + own.start_s - d.start_s) for d, means in traces]
         rises = [r for r in rises if math.isfinite(r)]
@@ -92,12 +99,27 @@ def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
         fall = -math.fsum(rises) if at >= 0 else math.fsum(rises)
         power = fall * heater.mean_v / (1 + same) if whole else watts
         if math.isfinite(power):
-            out.append(_Step(power, zero, alone=same == 0))
+            out.append(_Step(own.day, power, zero, alone=same == 0))
     return out
 
 
+def _steps(history: History, others: Sequence[History], days: int) -> list[_Step]:
+    """Every switching of the latest days that have any.
+
+    Those beside a current of exactly zero are left out when enough others are there: a dead band hides part
+    of such a step.
+    """
+    by_day = [{d.day: d for d in other.digests} for other in others]
+    switched = [d for d in history.digests if d.heater.steps_w][-days:]
+    found: list[_Step] = []
+    for own in switched:
+        found += _day_steps(own, [d[own.day] for d in by_day if own.day in d])
+    clear = [s for s in found if not s.zero]
+    return clear if len(clear) >= max(2 * LEAST_STEPS, len(found) // 4) else found
+
+
 def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
-    """Collect the power of every switching in a history.
+    """Collect the power of the switchings of a history.
 
     Parameters
     ----------
@@ -108,19 +130,18 @@ def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
     Returns
     -------
     array, shape (k,)
-        Those beside a current of exactly zero are left out when enough others are there: a dead band
-        hides part of such a step. [W]
+        Those of one heater alone, if there are enough. [W]
     """
-    by_day = [{d.day: d for d in other.digests} for other in others]
-    found: list[_Step] = []
-    switched = [d for d in history.digests if d.heater.steps_w]
-    for own in switched[-RECENT_DAYS:]:
-        beside = [days[own.day] for days in by_day if own.day in days]
-        found += _day_steps(own, beside)
-    for better in ([s for s in found if s.alone and not s.zero], [s for s in found if not s.zero]):
-        if len(better) >= 2 * LEAST_STEPS:
-            return np.array([s.watts for s in better])
-    return np.array([s.watts for s in found])
+    steps = _steps(history, others, RECENT_DAYS)
+    alone = [s for s in steps if s.alone]
+    chosen = alone if len(alone) >= max(2 * LEAST_STEPS, len(steps) // 4) else steps
+    return np.array([s.watts for s in chosen])
+
+
+def dated_steps(history: History, others: Sequence[History] = ()) -> tuple[tuple[str, ...], F64]:
+    """Collect the switchings of up to 200 days with their local dates: (days, powers [W])."""
+    steps = _steps(history, others, 200)
+    return tuple(s.day for s in steps), np.array([s.watts for s in steps])
 
 
 def median_step(steps: F64) -> Estimate:

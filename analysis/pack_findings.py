@@ -37,7 +37,7 @@ def pack_findings(
     usable = capacity(history)
     return (
         *temperature_findings(history, limits),
-        *heater_findings(history, limits),
+        *heater_findings(history, others, limits),
         *cold_charge_findings(history, limits),
         *current_findings(history, others, limits),
         *fade_findings(history, limits, usable, fade(history, usable)),

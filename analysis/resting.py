@@ -14,6 +14,8 @@ from analysis.minutes import Minutes
 
 REST_MIN = 30
 """A rest lasts at least this long. [min]"""
+FLOAT_V = 3.345
+"""Above this a small current may be a charger holding the pack full. [V a cell] Practice, no source."""
 STEADY_A = 0.15
 """Minute means of a rest stay within this of their neighbours. [A] Practice, no source."""
 
@@ -90,6 +92,8 @@ def observe_sensor(day: CleanDay, minutes: Minutes) -> SensorDay:
     current = minutes.current_a
     opened = _open(day, minutes) & np.isfinite(current)
     resting = _steady(current, max(1.5, 0.006 * day.facts.rated_ah))
+    with np.errstate(invalid="ignore"):
+        resting &= minutes.voltage_v < FLOAT_V * max(day.frame.n_cells or day.facts.n_cells, 1)
     own = day.frame.pack_a[day.frame.lead :]
     own = own[:: max(1, own.size // 8000)]
     size = np.abs(own[np.isfinite(own)])

@@ -17,6 +17,8 @@ from analysis.quantiles import student_quantile
 
 OPEN_HOURS = 1.0
 """Hours with both directions disabled from which their mean counts. [h]"""
+RESTING_A = 0.2
+"""A median reading above this at rest below the top is no charging. [A] Practice, no source."""
 OPEN_U_A = 0.01
 """Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
 BUSY_C = 0.05
@@ -64,6 +66,15 @@ def _open_zero(history: History) -> Zero | None:
     return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
 
 
+def _resting_zero(history: History) -> Zero | None:
+    """What a sensor reads as charging, at rest on the plateau: whatever stands by only makes it less."""
+    rest = _resting(history)
+    hours = math.fsum(d.sensor.rest_h for d in history.digests if math.isfinite(d.sensor.rest_a))
+    if rest.value is None or rest.n < 5 or hours < 10 or rest.value < RESTING_A:
+        return None
+    return Zero(rest.value + 0.05, 0.1, f"{hours:.0f} h of rest below the top that read as charging")
+
+
 def _unheated(history: History) -> tuple[Window, ...]:
     """Closed windows in which no heater took charge past the sensor, marked as warm."""
     found = windows(history)
@@ -90,7 +101,7 @@ def known_zero(history: History) -> Zero | None:
     """
     parts = [z for z in (closure_zero(_unheated(history)), _open_zero(history)) if z is not None]
     if not parts:
-        return None
+        return _resting_zero(history)
     weights = [1 / z.u_a**2 for z in parts]
     offset = sum(w * z.offset_a for w, z in zip(weights, parts, strict=True)) / sum(weights)
     u = 1 / math.sqrt(sum(weights))
