@@ -11,6 +11,13 @@ from analysis.imbalance import Imbalance
 from analysis.resistance import Resistance
 from analysis.thresholds import Thresholds
 
+JOINTS = {"high_resistance", "loose_link"}
+
+
+def _large(ohms: Resistance) -> float:
+    """Excess from which a comparison of charge is not believed: 60 % of the median cell's resistance. [Ω]"""
+    return 0.6 * (ohms.median.value or float("inf"))
+
 
 def _spoiled(readings: tuple[Diagnosis, ...]) -> set[int]:
     """Cells whose other numbers cannot be believed."""
@@ -48,7 +55,10 @@ def diagnose(
     together = apart(history, balance, leaks, limits)
     found.extend(leaks if together is None else [together])
     leaking = {d.cell for d in leaks}
+    uneven = {d.cell for d in found if d.kind in JOINTS and (d.size.value or 0.0) > _large(ohms)}
     for one in cells:
+        if one.cell in uneven:
+            continue  # so large a resistance shifts its knees: its charge cannot be compared
         short = deficit(history, one, limits)
         if short is not None:
             found.append(short)

@@ -111,7 +111,7 @@ def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnos
     part = one.deficit.value / rated
     level = level_of(part, limits["deficit_note"], limits["deficit_watch"], limits["deficit_act"])
     z = z_of(one.deficit)
-    if level is None or z < limits["sure"] or one.deficit.low < limits["deficit_note"] * rated / 2:
+    if level is None or z < limits["sure_deficit"] or one.deficit.low < limits["deficit_note"] * rated / 3:
         return None
     evidence = [
         (
@@ -134,7 +134,13 @@ def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnos
         evidence.append("For: the lower knee itself was reached and compared.")
     since = history.digests[0].day
     return Diagnosis(
-        "low_capacity", one.cell, since, surety(z, limits["sure"]), one.deficit, level, tuple(evidence)
+        "low_capacity",
+        one.cell,
+        since,
+        surety(z, limits["sure_deficit"]),
+        one.deficit,
+        level,
+        tuple(evidence),
     )
 
 

@@ -6,10 +6,13 @@ import math
 from datetime import date
 
 from analysis.diagnosis import TOP_CONFIDENCE, Diagnosis, level_of, said, share, surety, z_of
+from analysis.finding import SEVERITIES
 from analysis.history import History
 from analysis.resistance import CellResistance, Resistance
 from analysis.thresholds import Thresholds
 
+RESTLESS = 1.8
+"""Day-to-day moves of an excess, of those of the other cells and for its size, that speak for a joint. [1]"""
 PRIOR_LINK = -0.4
 """Logarithm of the odds of a link against a cell before anything is seen. [1] Common practice, no source."""
 EPOCH_ORDINAL = 719163
@@ -25,8 +28,9 @@ def _shape(one: CellResistance, pack: Resistance) -> tuple[float, str]:
     """Odds of a link from slow against prompt excess: a joint has no slow part."""
     if one.slow_ratio.value is None or one.ratio.value is None or one.ratio.value <= 0:
         return 0.0, "Cannot tell the slow part of the resistance: the current varied too little."
-    grown = one.ratio.value - (one.before.value or 0.0) if one.change is not None else one.ratio.value
-    base = one.before.value or 0.0 if one.change is not None else 0.0
+    rose = one.change is not None and one.change.size > 0
+    base = one.before.value or 0.0 if rose else 0.0
+    grown = one.ratio.value - base
     factor = (one.slow_ratio.value - base * pack.slow_factor) / max(grown, 0.02)
     blur = math.hypot(pack.slow_factor_sd, 0.12 * pack.slow_factor / max(grown, 0.02) * 0.5)
     as_cell = ((factor - pack.slow_factor) / blur) ** 2
@@ -69,18 +73,19 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
     ratio = one.ratio
     if ratio.value is None or ratio.low is None or pack.median.value is None:
         return None
-    grown = ratio.value - (one.before.value or 0.0) if one.change is not None else 0.0
-    size = max(ratio.value, 1.2 * grown)
-    level = level_of(size, limits["resistance_note"], limits["resistance_watch"], limits["resistance_act"])
+    rose = one.change is not None and one.change.size > 0
+    grown = ratio.value - (one.before.value or 0.0) if rose else 0.0
+    size = max(ratio.value, 0.0 if one.change is None else one.before.value or 0.0)
+    act = limits["resistance_act"]
+    levels = [
+        level_of(size, limits["resistance_note"], limits["resistance_watch"], act),
+        level_of(grown, limits["growth_note"], limits["growth_watch"], act),
+    ]
+    level = max((x for x in levels if x is not None), key=SEVERITIES.index, default=None)
     ordinary = sorted(abs(c.ratio.value) for c in pack.cells if c.ratio.value is not None)
     usual = ordinary[len(ordinary) // 2] if ordinary else 0.0
     out = ratio.value > 2.5 * usual + 0.05 or grown > 0.12
-    if (
-        level is None
-        or z_of(ratio) < limits["sure"]
-        or ratio.low < 0.6 * limits["resistance_note"]
-        or not out
-    ):
+    if level is None or z_of(ratio) < limits["sure"] or ratio.low < 0.5 * limits["growth_note"] or not out:
         return None
     odds, evidence = PRIOR_LINK, []
     evidence.append(
@@ -93,7 +98,7 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
         evidence.append(shape_words)
     else:
         evidence.append(f"For a {'link' if shape_odds > 0 else 'cell'}: {shape_words}.")
-    odds += 0.6 * max(-4.0, min(4.0, one.absolute_gain))
+    odds += 0.3 * one.absolute_gain
     if abs(one.absolute_gain) > 1:
         evidence.append(
             "For a link: the excess does not follow the temperature as the cells' own resistance does."
@@ -126,13 +131,14 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
 def _jumps(one: CellResistance) -> tuple[float, list[str]]:
     """Odds of a link from how the excess moves in time."""
     odds, words = 0.0, []
-    if one.restless > 4.0:
-        odds += min(3.0, 0.4 * one.restless)
+    moves = one.restless / (1.0 + 2.0 * max(one.ratio.value or 0.0, 0.0))
+    if moves > RESTLESS:
+        odds += min(3.0, 1.2 * (moves - 1.5))
         words.append(
             f"For a link: from day to day the excess moves {one.restless:.0f} × as much as in the other "
             f"cells."
         )
-    if one.change is not None:
+    if one.change is not None and one.change.size > 0:
         words.append(
             f"It rose by {100 * one.change.size:.0f} % of the median cell's resistance about "
             f"{_day(one.change.at)}."

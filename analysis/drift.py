@@ -12,7 +12,7 @@ from analysis.offsets import GROUPS, Offsets
 from analysis.quantiles import student_quantile
 from analysis.trend import serial_inflation
 
-BIAS_AH, BIAS_FRACTION = 0.3, 0.12
+BIAS_AH, BIAS_FRACTION = 0.3, 0.03
 """Prior of what one kind of window is biased by: a part of the rated charge in percent, and of the offset."""
 ASSUMED_DEPTH = {"top": 0.0, "middle": 0.5, "bottom": 0.88}
 """Depth below full of a window where no full charge is near. [1] Common practice, no source."""
@@ -178,6 +178,8 @@ class _Problem:
         design = np.column_stack((np.ones(self.t.size), self.depth, time, kinds))
         first = self._solve(design, 1 / sd**2)
         size = first.beta[0] + first.beta[2] * time
+        plateau = np.array([where == "middle" for where, _ in GROUPS])[self.offsets.group]
+        size = size + np.where(plateau, first.beta[1] * self.depth, 0.0)
         gains = kinds[:, 1:] * size[:, None]
         wide = np.hstack((design, gains))
         held = np.concatenate((1 / sd**2, np.full(gains.shape[1], 1 / GAIN_ERROR**2)))

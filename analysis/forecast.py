@@ -205,12 +205,10 @@ def trip_forecast(
         spread = 1.96 * reserve.sd
         deeper = max(use.extreme_ah - use.deep_ah, 0.0) if math.isfinite(use.deep_ah) else 0.0
         shallower = max(use.deep_ah - use.typical_ah, 0.0) if math.isfinite(use.deep_ah) else 0.0
-        low = (
-            max(reserve.value, 0.0) / pace,
-            max(reserve.value - spread - deeper, 0.0) / fast,
-            max(reserve.value + spread + shallower, 0.5) / slow,
-            what_low,
-        )
+        middle = max(reserve.value, 0.0) / pace
+        ahead = math.hypot(math.hypot(spread, deeper) / pace, middle * (1 - pace / fast))
+        after = math.hypot(math.hypot(spread, shallower) / pace, middle * (pace / slow - 1))
+        low = (middle, max(middle - ahead, 0.0), middle + after, what_low)
     options = [x for x in (high, low) if x is not None and x[0] <= HORIZON_DAYS]
     if not options:
         reason = (
