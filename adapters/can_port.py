@@ -13,6 +13,7 @@ from adapters.binding import EXTENDED
 from adapters.configs import CanConfig
 from adapters.errors import SourceLost
 from adapters.gate import ListenOnlyBus, RequestFrame
+from adapters.places import tcp_trouble
 
 if TYPE_CHECKING:
     import can
@@ -200,6 +201,10 @@ class CanPort:
             keys = None if filtered is None else [(key & ~EXTENDED, bool(key & EXTENDED)) for key in filtered]
             bus.narrow(keys)
         self.dropped = bus.dropped
+        if bus.hung_up:
+            raise SourceLost(
+                f"{self.place}: the far end closed the connection", "it is opened again by itself"
+            )
 
     def _give(self, frame: can.Message) -> None:
         now = time.monotonic()
@@ -240,6 +245,7 @@ def open_bus(config: CanConfig) -> Any:
             "sleep_after_open": SETTLE_S,
         }
     elif config.interface == "socketcand":
+        _reachable(config)
         options |= {"host": config.host, "port": config.port or 29536}
     elif config.interface == "udp_multicast" and config.port:
         options["port"] = config.port
@@ -248,6 +254,13 @@ def open_bus(config: CanConfig) -> Any:
     except (can.CanError, OSError, ValueError, ImportError) as exc:
         place = f"can {config.interface} {config.channel}"
         raise SourceLost(f"{place}: {_first_line(exc)}", _remedy(config, exc)) from exc
+
+
+def _reachable(config: CanConfig) -> None:
+    """Ask first: the library's own way of waiting for a daemon is ten seconds of trying without a pause."""
+    trouble = tcp_trouble(config.host, config.port or 29536)
+    if trouble is not None:
+        raise SourceLost(f"can socketcand {config.host}:{config.port or 29536}: {trouble[0]}", trouble[1])
 
 
 def _is_noise(exc: Exception) -> bool:

@@ -126,13 +126,13 @@ class ModbusRtuConfig(_ModbusConfig):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SunSpecTcpConfig(SourceConfig):
-    """A battery that follows the SunSpec information models, over Modbus TCP.
+class _SunSpecConfig(SourceConfig):
+    """What both ways to a SunSpec battery have.
 
     Attributes
     ----------
-    host, port, unit : str, int, int
-        As for Modbus TCP.
+    unit : int
+        Unit id.
     base : int or None
         Register where the models start; None looks at 40000, 50000 and 0.
     string, module : int or None
@@ -141,8 +141,6 @@ class SunSpecTcpConfig(SourceConfig):
         What a positive current means; the models leave it to the maker.
     """
 
-    host: str
-    port: int = 502
     unit: int = 1
     base: int | None = None
     string: int | None = None
@@ -151,12 +149,37 @@ class SunSpecTcpConfig(SourceConfig):
 
     def __post_init__(self) -> None:
         SourceConfig.__post_init__(self)
-        self._within("port", self.port, 1, 65535)
         self._within("unit", self.unit, 0, 255)
         if self.base is not None:
             self._within("base", self.base, 0, 65533)
         if self.positive not in {"charge", "discharge"}:
             self._refuse("positive", self.positive, 'use "charge" or "discharge"')
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SunSpecTcpConfig(_SunSpecConfig):
+    """A battery that follows the SunSpec information models, over Modbus TCP: host and port as there."""
+
+    host: str
+    port: int = 502
+
+    def __post_init__(self) -> None:
+        _SunSpecConfig.__post_init__(self)
+        self._within("port", self.port, 1, 65535)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SunSpecRtuConfig(_SunSpecConfig):
+    """The same on a serial port: port, baud, parity and stopbits as for Modbus RTU."""
+
+    port: str
+    baud: int = 9600
+    parity: str = "N"
+    stopbits: int = 1
+
+    def __post_init__(self) -> None:
+        _SunSpecConfig.__post_init__(self)
+        check_serial(self.name, self.baud, self.parity, self.stopbits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -181,7 +181,7 @@ def _fast(
     header: Header, catalogue: Mapping[str, Channel], block: bytes, outcome: CsvOutcome
 ) -> Columns | None:
     """Read a block with pyarrow; None if anything is odd."""
-    for kind in (pa.timestamp("us", tz="UTC"), pa.timestamp("us")):
+    for kind in (pa.timestamp("ns", tz="UTC"), pa.timestamp("ns")):
         types: dict[str, pa.DataType] = {
             name: pa.bool_() if catalogue[name].kind == "flag" else pa.float64() for name in header.known
         }
@@ -217,8 +217,8 @@ def _fast(
 
 
 def _floor_ms(column: pa.ChunkedArray) -> np.ndarray:
-    micros: np.ndarray = column.cast(pa.int64()).to_numpy()
-    return micros // 1000
+    nanos: np.ndarray = column.cast(pa.int64()).to_numpy()
+    return nanos // 1_000_000
 
 
 def _floats(column: pa.ChunkedArray) -> np.ndarray:

@@ -187,6 +187,19 @@ class ListenOnlyBus:
         except (AttributeError, OSError, struct.error):
             return 0
 
+    @property
+    def hung_up(self) -> bool:
+        """Whether the far end of a bus that comes over TCP has closed; its driver does not notice."""
+        for part in vars(self._bus).values():
+            if isinstance(part, socket.socket) and part.type == socket.SOCK_STREAM:
+                try:
+                    return part.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
+                except BlockingIOError:
+                    return False
+                except OSError:
+                    return True
+        return False
+
     def shutdown(self) -> None:
         """Close the bus. Never raises."""
         with contextlib.suppress(Exception):

@@ -9,7 +9,7 @@ from adapters.base import Reading, Subject
 from adapters.configs import ModbusRtuConfig, ModbusTcpConfig
 from adapters.errors import BadFrame, MapError, SourceLost, SourceTimeout
 from adapters.modbus_line import Line, NoSuchRegister, line_to
-from adapters.pace import Pace
+from adapters.pace import Pace, nice_period_s
 from adapters.places import Place, SerialPlace, TcpPlace
 from adapters.planner import Read, Rounds, wire_time_s
 from adapters.registers import Check, RegisterMap, find_map, load_map
@@ -65,8 +65,16 @@ class ModbusAdapter:
 
     @property
     def complaint(self) -> str | None:
-        """Why the wanted period is not kept, in one line; None if it is."""
-        return self.pace.complaint(self.place)
+        """Why the wanted period is not kept, or cannot be, in one line; None if it is."""
+        load = sum(self._line.load.values()) if self._line is not None else 0.0
+        if load <= 1.0:
+            return self.pace.complaint(self.place)
+        count = len(self._line.load) if self._line is not None else 0
+        possible = nice_period_s(load * self._config.period_s)
+        return (
+            f"{self._place}: {count} sources need {100 * load:.0f} % of the line's time for "
+            f"period_s = {self._config.period_s:g} — set period_s = {possible:g}, or raise the baud rate"
+        )
 
     def least_period_s(self) -> float:
         """Time that the bits of one full round need on a serial wire; 0 on TCP. [s]"""
@@ -91,6 +99,7 @@ class ModbusAdapter:
             self._line = line_to(self._place)
         try:
             await self._line.connect(max(self._config.timeout_s, 1.0))
+            self._line.claim(self, self.least_period_s() / self._config.period_s)
             self._round = 0
             await self._fit()
         except BaseException:
@@ -176,7 +185,7 @@ class ModbusAdapter:
     async def close(self) -> None:
         """Let go of the wire. Never raises."""
         if self._line is not None:
-            self._line.leave()
+            self._line.leave(self)
         self._line = None
 
 

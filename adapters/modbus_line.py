@@ -50,12 +50,17 @@ class Line:
         self.place = place
         self.users = 0
         self.drain_s = DRAIN_S
+        self.load: dict[int, float] = {}
         self._client: ModbusBaseClient | None = None
         self._lock = asyncio.Lock()
         self._free_at = 0.0
         self._bytes_seen_at = 0.0
         self._silent: dict[int, tuple[int, float]] = {}
         self._timeouts = 0
+
+    def claim(self, user: object, share: float) -> None:
+        """Note what part of the wire's time a user needs, if every round is to be on time."""
+        self.load[id(user)] = share
 
     async def connect(self, timeout_s: float) -> None:
         """Connect unless connected. Raises SourceLost with the reason."""
@@ -244,8 +249,9 @@ class Line:
                 self._client.close()
         self._client = None
 
-    def leave(self) -> None:
+    def leave(self, user: object = None) -> None:
         """One user less; the last one closes the wire."""
+        self.load.pop(id(user), None)
         self.users -= 1
         if self.users <= 0:
             self._drop()

@@ -40,7 +40,7 @@ class Pace:
         return (
             f"{place}: period_s = {self.period_s:g} cannot be kept: "
             f"readings come every {self.achieved_s:.2f} s, each takes {self.busy_s:.2f} s "
-            f"— set period_s = {_nice(possible * 1.1):g}, or raise the baud rate"
+            f"— set period_s = {nice_period_s(possible * 1.1):g}, or raise the baud rate"
         )
 
 
@@ -48,7 +48,7 @@ def _mean(old: float | None, new: float) -> float:
     return new if old is None else old + (new - old) / MANY
 
 
-def _nice(period_s: float) -> float:
+def nice_period_s(period_s: float) -> float:
     """Next larger period that a person would write. [s]"""
     for step in (0.2, 0.5, 1, 2, 3, 5, 10, 15, 20, 30, 60):
         if period_s <= step:

@@ -61,17 +61,23 @@ def why_not(place: Place) -> tuple[str, str]:
 
 
 def _why_not_tcp(place: TcpPlace) -> tuple[str, str]:
+    trouble = tcp_trouble(place.host, place.port)
+    return trouble or ("the peer did not keep the connection", "another client may hold its only one")
+
+
+def tcp_trouble(host: str, port: int) -> tuple[str, str] | None:
+    """Why a TCP port cannot be reached: reason and remedy; None if it can."""
     try:
-        with socket.create_connection((place.host, place.port), timeout=1.0):
-            return "the peer did not keep the connection", "another client may hold its only one"
+        socket.create_connection((host, port), timeout=1.0).close()
     except socket.gaierror:
-        return f"no host named {place.host}", "check host in bank.toml"
+        return f"no host named {host}", "check host in bank.toml"
     except TimeoutError:
         return "no host answers", "check address, cable and power"
     except ConnectionRefusedError:
-        return "nothing listens there", "check port in bank.toml and that Modbus is switched on"
+        return "nothing listens there", "check port in bank.toml and that the service is switched on"
     except OSError as exc:
         return exc.strerror or str(exc), "check address and network"
+    return None
 
 
 def why_not_serial(port: str) -> tuple[str, str]:

@@ -192,16 +192,14 @@ async def _is_sunspec(probe: _Probe, unit: int) -> bool:
 
 
 def _sunspec_found(place: Place, unit: int) -> Found:
-    if isinstance(place, TcpPlace):
-        block = toml_source(
-            name="pack-a", pack="A", kind="sunspec-tcp", host=place.host, port=place.port, unit=unit
-        )
-        doubts = ('check the sign of the current while charging: positive = "charge" or "discharge"',)
-        return Found(
-            f"a SunSpec device, unit {unit} on {place}", ('the mark "SunS" is there',), doubts, block
-        )
-    doubts = ("SunSpec over a serial line is not read yet: use its TCP port, or write a register map",)
-    return Found(f"a SunSpec device, unit {unit} on {place}", ('the mark "SunS" is there',), doubts)
+    where: dict[str, str | float] = (
+        {"kind": "sunspec-tcp", "host": place.host, "port": place.port}
+        if isinstance(place, TcpPlace)
+        else {"kind": "sunspec-rtu", "port": place.port, "baud": place.baud, "parity": place.parity}
+    )
+    doubts = ('check the sign of the current while charging: positive = "charge" or "discharge"',)
+    block = toml_source(name="pack-a", pack="A", **where, unit=unit)
+    return Found(f"a SunSpec device, unit {unit} on {place}", ('the mark "SunS" is there',), doubts, block)
 
 
 async def _try_map(probe: _Probe, unit: int, path: Path) -> Found | None:

@@ -19,6 +19,7 @@ KINDS: Final[dict[str, str]] = {
     "modbus-tcp": "adapters.modbus:ModbusAdapter",
     "modbus-rtu": "adapters.modbus:ModbusAdapter",
     "sunspec-tcp": "adapters.sunspec:SunSpecAdapter",
+    "sunspec-rtu": "adapters.sunspec:SunSpecAdapter",
     "can": "adapters.can_listen:CanAdapter",
     "replay": "adapters.replay:ReplayAdapter",
 }
@@ -28,6 +29,7 @@ CONFIGS: Final[dict[str, str]] = {
     "modbus-tcp": "adapters.configs:ModbusTcpConfig",
     "modbus-rtu": "adapters.configs:ModbusRtuConfig",
     "sunspec-tcp": "adapters.configs:SunSpecTcpConfig",
+    "sunspec-rtu": "adapters.configs:SunSpecRtuConfig",
     "can": "adapters.configs:CanConfig",
     "replay": "adapters.configs:ReplayConfig",
 }

@@ -7,11 +7,11 @@ from collections.abc import Iterable, Sequence
 
 from adapters import sunspec_models as sm
 from adapters.base import Reading, Subject
-from adapters.configs import SunSpecTcpConfig
+from adapters.configs import SunSpecRtuConfig, SunSpecTcpConfig
 from adapters.errors import BadFrame, MapError, SourceLost
 from adapters.modbus_line import Line, NoSuchRegister, line_to
 from adapters.pace import Pace
-from adapters.places import TcpPlace
+from adapters.places import Place, SerialPlace, TcpPlace
 from adapters.sunspec_decode import Battery, Model, borders, cuts, decode
 from adapters.words import ascii_text
 
@@ -24,13 +24,17 @@ class SunSpecAdapter:
 
     Parameters
     ----------
-    config : SunSpecTcpConfig
+    config : SunSpecTcpConfig or SunSpecRtuConfig
         The source.
     """
 
-    def __init__(self, config: SunSpecTcpConfig) -> None:
+    def __init__(self, config: SunSpecTcpConfig | SunSpecRtuConfig) -> None:
         self._config = config
-        self._place = TcpPlace(config.host, config.port)
+        self._place: Place = (
+            TcpPlace(config.host, config.port)
+            if isinstance(config, SunSpecTcpConfig)
+            else SerialPlace(config.port, config.baud, config.parity, config.stopbits)
+        )
         self._line: Line | None = None
         self._battery: Battery | None = None
         self._sign = 1 if config.positive == "charge" else -1

@@ -73,25 +73,53 @@ def _modbus_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     )
 
 
+@contextlib.asynccontextmanager
+async def _serial_up(peers: Any, tmp_path: Path, words: list[int]) -> AsyncIterator[None]:
+    wire, stable = peers.SerialWire(), tmp_path / "by-id"
+    wire.serve(peers.RtuUnit(words))
+    stable.symlink_to(wire.path)
+    try:
+        yield
+    finally:
+        stable.unlink()
+        wire.unplug()
+
+
 def _modbus_rtu(peers: Any, map_file: Path, tmp_path: Path) -> Case:
-    stable = tmp_path / "by-id"
+    words = peers.image(peers.REGISTERS)
+    keys = {"port": str(tmp_path / "by-id"), "map": str(map_file), "baud": 115200}
+    return Case("modbus-rtu", keys, peers.EXPECTED, lambda: _serial_up(peers, tmp_path, words))
+
+
+def _modbus_rtu_over_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+    """A converter that passes serial frames through a TCP connection unchanged."""
+    port = peers.free_port()
 
     @contextlib.asynccontextmanager
     async def up() -> AsyncIterator[None]:
-        wire = peers.SerialWire()
-        wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS)))
-        stable.symlink_to(wire.path)
+        unit = peers.RtuUnit(peers.image(peers.REGISTERS))
+        writers: list[asyncio.StreamWriter] = []
+
+        async def pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            writers.append(writer)
+            while len(request := await reader.read(8)) == 8:
+                writer.write(unit(request) or b"")
+
+        server = await asyncio.start_server(pass_on, "127.0.0.1", port)
         try:
             yield
         finally:
-            stable.unlink()
-            wire.unplug()
+            server.close()
+            for writer in writers:
+                writer.close()
+                with contextlib.suppress(ConnectionError):
+                    await writer.wait_closed()
 
-    return Case("modbus-rtu", {"port": str(stable), "map": str(map_file), "baud": 115200}, peers.EXPECTED, up)
+    keys = {"host": "127.0.0.1", "port": port, "map": str(map_file), "framing": "rtu"}
+    return Case("modbus-tcp", keys, peers.EXPECTED, up)
 
 
-def _sunspec(peers: Any, map_file: Path, tmp_path: Path) -> Case:
-    port = peers.free_port()
+def _sunspec_words(peers: Any) -> list[int]:
     module = [
         1,
         1,
@@ -111,14 +139,26 @@ def _sunspec(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     module += [0] * 16 + [0x8000] * 3 + [0xFFFE, 0xFFFD, 0xFFFF]
     for cell in peers.CELLS:
         module += [cell, 105, 0, 0]
-    words = [0x5375, 0x6E53, 805, len(module), *module, 0xFFFF, 0]
-    expected = {
-        "pack_v": 5312,
-        "temp_1": 105,
-        **{k: v for k, v in peers.EXPECTED.items() if k.startswith("cell_")},
-    }
+    return [0x5375, 0x6E53, 805, len(module), *module, 0xFFFF, 0]
+
+
+def _sunspec_expected(peers: Any) -> dict[str, int]:
+    cells = {name: stored for name, stored in peers.EXPECTED.items() if name.startswith("cell_")}
+    return {"pack_v": 5312, "temp_1": 105, **cells}
+
+
+def _sunspec_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+    port = peers.free_port()
     keys = {"host": "127.0.0.1", "port": port}
-    return Case("sunspec-tcp", keys, expected, lambda: peers.modbus_tcp(words, port=port, start=40000))
+    words = _sunspec_words(peers)
+    up = lambda: peers.modbus_tcp(words, port=port, start=40000)  # noqa: E731 - as short as the others
+    return Case("sunspec-tcp", keys, _sunspec_expected(peers), up)
+
+
+def _sunspec_rtu(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+    words = _sunspec_words(peers)
+    keys = {"port": str(tmp_path / "by-id"), "baud": 115200}
+    return Case("sunspec-rtu", keys, _sunspec_expected(peers), lambda: _serial_up(peers, tmp_path, words))
 
 
 def _can_virtual(peers: Any, map_file: Path, tmp_path: Path) -> Case:
@@ -175,6 +215,42 @@ def _can_slcan(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     return Case("can", keys, LOOP_EXPECTED, up)
 
 
+def _can_socketcand(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+    """A daemon that hands a bus on over TCP, as its documentation has it: raw mode, ASCII frames in < >."""
+    port = peers.free_port()
+
+    @contextlib.asynccontextmanager
+    async def up() -> AsyncIterator[None]:
+        writers: list[asyncio.StreamWriter] = []
+
+        async def daemon(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            writers.append(writer)
+            writer.write(b"< hi >")
+            with contextlib.suppress(ConnectionError, asyncio.IncompleteReadError):
+                for wanted in (b"open can0", b"rawmode"):
+                    assert wanted in await reader.readuntil(b">")
+                    writer.write(b"< ok >")
+                await asyncio.sleep(0.1)
+                while not writer.is_closing():
+                    for can_id, payload in FRAMES:
+                        writer.write(f"< frame {can_id:03X} 1767596400.000000 {payload} >".encode())
+                    await writer.drain()
+                    await asyncio.sleep(0.05)
+
+        server = await asyncio.start_server(daemon, "127.0.0.1", port)
+        try:
+            yield
+        finally:
+            server.close()
+            for writer in writers:
+                writer.close()
+                with contextlib.suppress(ConnectionError):
+                    await writer.wait_closed()
+
+    keys = {"interface": "socketcand", "channel": "can0", "host": "127.0.0.1", "port": port, "binding": LOOP}
+    return Case("can", keys | {"period_s": 0.1, "stale_s": 0.5}, LOOP_EXPECTED, up)
+
+
 @contextlib.asynccontextmanager
 async def _nothing() -> AsyncIterator[None]:
     yield
@@ -192,10 +268,13 @@ def _replay(peers: Any, map_file: Path, tmp_path: Path) -> Case:
 CASES = {
     "modbus-tcp": _modbus_tcp,
     "modbus-rtu": _modbus_rtu,
-    "sunspec-tcp": _sunspec,
+    "modbus-rtu-over-tcp": _modbus_rtu_over_tcp,
+    "sunspec-tcp": _sunspec_tcp,
+    "sunspec-rtu": _sunspec_rtu,
     "can-virtual": _can_virtual,
     "can-udp": _can_udp,
     "can-slcan": _can_slcan,
+    "can-socketcand": _can_socketcand,
     "replay": _replay,
 }
 
