@@ -6,16 +6,10 @@ logger is a second one, started as a user would start it. Nothing is handed over
 
 from __future__ import annotations
 
-import contextlib
 import os
 import shutil
-import signal
-import socket
 import subprocess
-import sys
-import threading
 import time
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +21,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from adapters.base import Subject
 from adapters.errors import ConfigError, SourceError
 from logger.config import Config
+from logger.demo_processes import Said, free_port, logger_process, simulated_bank
 from logger.opening import open_record
 
 if TYPE_CHECKING:
@@ -37,9 +32,6 @@ if TYPE_CHECKING:
 MARK = "# Written by `bankbook demo`, and overwritten by it."
 MAP_A, MAP_HALL = "orchard-a.toml", "orchard-hall.toml"
 DATABASE_B, BINDING_B = "orchard-b.dbc", "orchard-b.toml"
-READY_S = 30.0
-"""How long the simulated bank may take to come up. [s]"""
-
 BANK_TOML = """{mark}
 [site]
 name = "Hill orchard cider house (simulated)"
@@ -191,44 +183,6 @@ def make_history(config: Config, weeks: int, state_file: Path, console: Console)
     console.print(f"   {done.rows:,} readings, {done.sealed} days sealed, {size:.0f} MB")
 
 
-@contextlib.contextmanager
-def simulated_bank(config: Config, state: Path) -> Iterator[subprocess.Popen[str]]:
-    """Run the simulated bank as a child process for the length of a `with`."""
-    modbus, can = config.source[0].model_dump(), config.source[1].model_dump()
-    command = [
-        sys.executable, "-P", "-m", "sample_data.live", "--modbus-port", str(modbus["port"]),
-        "--can-channel", str(can["channel"]), "--can-port", str(can["port"]), "--start-from", str(state),
-    ]  # fmt: skip
-    with child(command) as process:
-        _wait_ready(process)
-        yield process
-
-
-@contextlib.contextmanager
-def logger_process(config: Config) -> Iterator[subprocess.Popen[str]]:
-    """Run `bankbook log` as a child process for the length of a `with`, and stop it as an init would."""
-    with child([sys.executable, "-P", "-m", "logger", "log", "--config", str(config.path)]) as process:
-        yield process
-
-
-@contextlib.contextmanager
-def child(command: list[str]) -> Iterator[subprocess.Popen[str]]:
-    """Run a command; end it with SIGTERM, and if it will not go, with SIGKILL."""
-    environment = os.environ | {"PYTHONUNBUFFERED": "1"}
-    process = subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
-    )
-    try:
-        yield process
-    finally:
-        process.send_signal(signal.SIGTERM)
-        try:
-            process.communicate(timeout=15)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.communicate()
-
-
 def watch_live(config: Config, seconds: int, logging: subprocess.Popen[str]) -> None:
     """Show the packs from the record while the logger fills it.
 
@@ -240,7 +194,7 @@ def watch_live(config: Config, seconds: int, logging: subprocess.Popen[str]) -> 
     from logger.live import look
 
     end = time.monotonic() + seconds
-    said = _Said(logging)
+    said = Said(logging)
 
     def left() -> str:
         return f"{max(0, end - time.monotonic()):.0f} s to go; this is read from the record beside the logger"
@@ -289,46 +243,6 @@ def say(found: tuple[Finding, ...], whole: Bank, console: Console) -> None:
         serious = [f for f in found if f.pack == name and f.severity != "note"]
         if not serious:
             console.print(f"   Pack {name}: nothing wrong in {len(history.digests)} days.")
-
-
-def free_port() -> int:
-    """Return a TCP port on loopback that nobody uses."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-class _Said:
-    """Keeps reading what a child prints, so that it never blocks, and remembers the last line."""
-
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        self.last = "it said nothing"
-        self._process = process
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        with contextlib.suppress(ValueError):  # closed while reading
-            for line in self._process.stdout or ():
-                self.last = line.strip() or self.last
-
-
-def _wait_ready(process: subprocess.Popen[str]) -> None:
-    lines: list[str] = []
-    ready = threading.Event()
-
-    def read() -> None:
-        for line in process.stdout or ():
-            lines.append(line.strip())
-            if line.startswith("ready"):
-                ready.set()
-        ready.set()
-
-    threading.Thread(target=read, daemon=True).start()
-    if not ready.wait(READY_S) or process.poll() is not None:
-        raise SourceError(
-            f"the simulated bank did not come up: {lines[-1] if lines else 'it said nothing'}",
-            "see whether something on this machine forbids loopback sockets or multicast",
-        )
 
 
 def _progress(console: Console) -> Progress:

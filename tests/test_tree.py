@@ -218,6 +218,14 @@ def test_every_key_of_a_source_is_in_the_readme() -> None:
             assert f"`{key}`" in row.group(), f"README's line on {kind} lacks {key}"
 
 
+def test_every_warning_is_in_the_readme() -> None:
+    from logger.watch import KINDS
+
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for kind, meaning in KINDS.items():
+        assert f"| `{kind}` | {meaning[0].upper()}{meaning[1:]}. |" in readme
+
+
 def test_exit_codes_are_in_the_readme() -> None:
     from logger.exits import MEANING
 

@@ -6,7 +6,8 @@ import pytest
 
 from adapters.errors import ConfigError
 from adapters.registry import make
-from logger.demo import MARK, free_port, prepare
+from logger.demo import MARK, prepare
+from logger.demo_processes import free_port
 
 
 def test_the_demos_configuration_is_valid_and_its_maps_exist(tmp_path: Path) -> None:
