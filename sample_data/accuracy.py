@@ -40,6 +40,8 @@ FOLLOWS: dict[str, frozenset[str]] = {
     "current_sensor": frozenset(("uneven_sharing",)),
 }
 """What else a technician would say of a pack with that fault, and be right."""
+SAME = {"uneven_sharing": "lead_resistance"}
+"""One cause with two names: a bad lead of one pack shifts the current to the others."""
 
 
 class ForecastLike(Protocol):
@@ -155,6 +157,8 @@ class Verdict:
 
 def at_place(fault: Fault, finding: FindingLike) -> bool:
     """Whether a finding is about the thing that is wrong."""
+    if fault.kind == "uneven_sharing" and finding.kind == "lead_resistance":
+        return finding.pack == fault.pack
     if fault.kind in ("lead_resistance", "uneven_sharing", "data_gap"):
         return finding.kind == fault.kind
     if fault.pack != finding.pack:
@@ -249,7 +253,8 @@ def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
         if gain
         else case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
         ("current_sensor", "1"): spec.gain * (1 + fault.size) * case.mess.gain - 1 if gain else None,
-        ("lead_resistance", "Ω"): case.scenario.inverter.lead_ohm + fault.size,
+        # Per ampere of one pack, its neighbours carrying the same.
+        ("lead_resistance", "Ω"): fault.size * len(case.scenario.packs),
         ("heater_fault", "1"): fault.size,
         ("capacity_fade", "1"): fault.size,
         ("capacity_fade", "1/a"): fault.size,
@@ -262,11 +267,15 @@ def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """What was said on the evening of a day, and the truth about that day."""
+    """What was said on the evening of a day, the truth about that day, and what was charged in frost by then.
+
+    `cold_ah` is the most of any pack. [Ah]
+    """
 
     day: dt.date
     findings: Findings
     truth: DayTruth
+    cold_ah: float = 0.0
 
 
 def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[TripTruth]) -> Verdict:
@@ -290,8 +299,10 @@ def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[T
     found = next((r.day for r, fs in named if any(f.severity != "note" for f in fs)), None)
     onset = case.first_day + dt.timedelta(days=fault.onset_day)
     trip = first_trip(fault, trips)
-    right = said is not None and said.kind == fault.kind
+    right = said is not None and said.kind in (fault.kind, SAME.get(fault.kind))
     truth = true_size(case, fault, said.unit, last.truth) if said is not None and right else None
+    if said is not None and said.kind == fault.kind == "cold_charging":
+        truth = last.cold_ah
     covered = None
     if said is not None and truth is not None and said.low is not None and said.high is not None:
         ends = (said.low, said.high)

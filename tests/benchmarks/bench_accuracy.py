@@ -151,7 +151,8 @@ def run(case: Case, cache: Path | None) -> Outcome:
         start = time.process_time()
         if number % REVIEW_EVERY == 0 or number == case.days:
             said = review(case, digests)
-            reviews.append(Review(day.day, said, day.truth))
+            frost = max(sum(t.packs[s.name].cold_ah for t in truths) for s in case.scenario.packs)
+            reviews.append(Review(day.day, said, day.truth, frost))
         spent["findings"] += time.process_time() - start
         spent["days"] += len(case.scenario.packs)
     verdicts = [judge(case, fault, reviews, trips) for fault in case.faults]
