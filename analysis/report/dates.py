@@ -50,6 +50,7 @@ def span_text(first: str, last: str) -> str:
     return f"{long_day(first)} to {long_day(last)}"
 
 
+_CODE = re.compile(r"`([^`]*)`")
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _SPAN = re.compile(r"(\d{4}-\d\d-\d\d) to (\d{4}-\d\d-\d\d)")
 _DAY = re.compile(r"\b(\d{4}-\d\d-\d\d)\b")
@@ -61,6 +62,6 @@ def humane(text: str) -> str:
     >>> humane("7 days, 2026-01-12 to 2026-01-18")
     '7 days, 12 to 18 Jan 2026'
     """
-    text = _MINUS.sub("−", text.replace("`", "”"))
+    text = _MINUS.sub("−", _CODE.sub(r"“\1”", text))
     text = _SPAN.sub(lambda m: span_text(m.group(1), m.group(2)), text)
     return _DAY.sub(lambda m: long_day(m.group(1)), text)

@@ -224,9 +224,6 @@ def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
             )
         if x:
             day_axis(ax, min(x), max(x))
-            name_beside(
-                ax, x[-1], what.values[-1], what.name, dx=-8, dy=-13, ha="right", color=PACK_COLOURS[pack % 4]
-            )
         else:
             muted_note(ax, "no measurement in these days")
         unit_label(ax, what.unit)

@@ -1,0 +1,226 @@
+"""What reports and page cost: the week over one month and ten years of history, the page with five years.
+
+Run `nice python tests/benchmarks/bench_report.py [--quick] [PART …]`, parts: week page help. Eight weeks of
+the orchard's two packs are simulated and digested once; longer histories are those weeks again and again,
+moved in time. The week's time runs from the start of the interpreter's work to the files on disk, in a
+process of its own, so that imports count.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import datetime as dt
+import json
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import insert
+
+from adapters.base import Subject
+from analysis import digest as digests
+from logger import schema, sealing_day
+from logger.config import Config
+from logger.days import day_bounds, day_bounds_ms
+from logger.opening import open_record
+from logger.sealing_index import KeptDigest, keep_digest
+from logger.store import Store
+from logger.store_frames import to_frame, to_witness
+from sample_data.history import simulate
+from sample_data.orchard import ORCHARD
+
+ZONE = ZoneInfo("Europe/Vienna")
+WEEKS = 8
+LAST = dt.date(2036, 1, 20)
+TOML = '[site]\nname = "Bench"\ntimezone = "Europe/Vienna"\n' + "".join(
+    f'[[pack]]\nname = "{name}"\ntemps = 5\ncell_temps = 4\nheater_w = 140\nheater_measured = "inside"\n'
+    for name in "AB"
+)
+INSTANTS = {"time_s", "start_s", "end_s"}
+WEEK = """
+import sys, time
+began = time.perf_counter()
+from datetime import date
+from pathlib import Path
+from logger.config import Config
+from logger.opening import open_record
+from logger.week import write_week
+config = Config.load(Path(sys.argv[1]))
+with open_record(config, "read") as store:
+    write_week(store, config, date.fromisoformat(sys.argv[2]), Path(sys.argv[3]))
+print(time.perf_counter() - began, time.process_time())
+"""
+
+
+def eight_weeks(period_s: int) -> dict[str, list[digests.DayDigest]]:
+    """Digests of eight weeks of both packs."""
+    made: dict[str, list[digests.DayDigest]] = {"A": [], "B": []}
+    config = Config.parse(__import__("tomllib").loads(TOML), Path("bank.toml"))
+    for one in simulate(ORCHARD, dt.date(2025, 11, 24), 7 * WEEKS, period_s=period_s):
+        day = one.day.isoformat()
+        seen = tuple(to_witness(n, t) for n, t in one.witness.items())
+        for name, found in made.items():
+            frame = to_frame(name, day, day_bounds(day, ZONE), one.tables[name])
+            found.append(digests.digest(frame, config.pack_facts(name), seen))
+    return made
+
+
+def moved(value: Any, seconds: float) -> Any:
+    """Return the same digest at another time: every instant in it moved."""
+    if is_dataclass(value) and not isinstance(value, type):
+        changed = {}
+        for field in fields(value):
+            old = getattr(value, field.name)
+            if field.name in INSTANTS and isinstance(old, float):
+                changed[field.name] = old + seconds
+            elif isinstance(old, tuple) or is_dataclass(old):
+                changed[field.name] = moved(old, seconds)
+        return replace(value, **changed) if changed else value
+    if isinstance(value, tuple) and value and is_dataclass(value[0]):
+        return tuple(moved(item, seconds) for item in value)
+    return value
+
+
+def many(base: list[digests.DayDigest], days: int) -> Iterator[digests.DayDigest]:
+    """Yield so many days up to `LAST`, the base over and over."""
+    for back in range(days):
+        day = LAST - dt.timedelta(days=back)
+        one = base[-1 - back % len(base)]
+        start, end = day_bounds(day, ZONE)
+        shifted = moved(one, start - one.start_s)
+        yield replace(shifted, day=day.isoformat(), start_s=start, end_s=end)
+
+
+def fill(folder: Path, base: dict[str, list[digests.DayDigest]], days: int) -> Config:
+    """Write a site with so many sealed days of each pack; their blobs are empty, only digests count here."""
+    folder.mkdir(parents=True)
+    (folder / "bank.toml").write_text(TOML)
+    config = Config.load(folder / "bank.toml")
+    with open_record(config, "write") as store, store.writing() as conn:
+        seq = 0
+        for name, found in base.items():
+            print_of = sealing_day.facts_print(config.pack_facts(name))
+            for one in many(found, days):
+                seq += 1
+                first, last = day_bounds_ms(one.day, ZONE)
+                conn.execute(insert(schema.sealed_day).values(
+                    seq=seq, kind="pack", name=name, day=one.day, revision=1, supersedes=None, zone=ZONE.key,
+                    row_count=86400, first_ms=first, last_ms=last - 1000, sealed_ms=last, sha256="0" * 64,
+                    chain="0" * 64, blob=b"",
+                ))  # fmt: skip
+                core, detail = digests.dumps(one)
+                keep_digest(conn, name, KeptDigest(one.day, seq, digests.VERSION, print_of, core, detail))
+    return config
+
+
+def bench_week(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bool) -> None:
+    """Time the week over two lengths of history, each in a fresh interpreter."""
+    spans = (("one month", 35), ("ten years", 3652))
+    results: dict[str, float] = {}
+    for name, days in spans:
+        place = folder / name.replace(" ", "-")
+        fill(place, base, days)
+        runs = []
+        for _ in range(2 if quick else 5):
+            command = [sys.executable, "-c", WEEK, str(place / "bank.toml"), "2036-01-16", str(place / "out")]
+            said = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
+            runs.append((float(said[0]), float(said[1])))
+        wall, cpu = (statistics.median(column) for column in zip(*runs, strict=True))
+        results[name] = cpu
+        print(f"week over {name:10s} {wall:5.2f} s wall, {cpu:5.2f} s CPU (goal 4 s after interpreter start)")
+    print(f"ten years cost {results['ten years'] / results['one month']:.2f} × one month")
+
+
+def bench_page(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bool) -> None:
+    """Time the first load of the page, with five years sealed and a whole day of hot rows at 1 Hz."""
+    from logger.page.app import make_app
+
+    place = folder / "page"
+    config = fill(place, base, 365 * 5)
+    today = dt.date(2036, 1, 22)
+    start, end = day_bounds_ms(today, ZONE)
+    with open_record(config, "write") as store:
+        for one in simulate(ORCHARD, today, 1, period_s=1):
+            for name, table in one.tables.items():
+                store.adopt(Subject(name), table, now_ms=end - 1)
+    times = []
+    for _ in range(3 if quick else 7):
+        with Store.open(config.database) as store:
+            store.set_timezone(ZONE.key)
+            app = make_app(store, config, token=None, now_s=lambda: end / 1000 - 1)
+            began = time.perf_counter()
+            size = asyncio.run(_get(app, "/"))
+            times.append(time.perf_counter() - began)
+    print(f"page, first load {statistics.median(times):.3f} s, {size} bytes (goal 0.5 s); day from {start}")
+
+
+async def _get(app: Any, path: str) -> int:
+    size = 0
+
+    async def send(message: dict[str, Any]) -> None:
+        nonlocal size
+        assert message.get("status", 200) == 200
+        size += len(message.get("body", b""))
+
+    async def receive() -> dict[str, Any]:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    scope = {
+        "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "GET", "scheme": "http",
+        "path": path, "raw_path": path.encode(), "query_string": b"", "root_path": "",
+        "headers": [(b"host", b"localhost")], "client": ("127.0.0.1", 1), "server": ("127.0.0.1", 8420),
+    }  # fmt: skip
+    await app(scope, receive, send)
+    return size
+
+
+def bench_help(quick: bool) -> None:
+    """Time `bankbook --help` against a bare import of pandas."""
+    program = [str(Path(sys.executable).with_name("bankbook")), "--help"]
+    peer = [sys.executable, "-c", "import pandas"]
+    ours, theirs = [], []
+    for _ in range(3 if quick else 9):
+        ours.append(_cpu(program))
+        theirs.append(_cpu(peer))
+    a, b = statistics.median(ours), statistics.median(theirs)
+    print(f"--help {a:.2f} s CPU, import pandas {b:.2f} s CPU: {a / b:.2f} × (goal 0.4 ×)")
+
+
+def _cpu(command: list[str]) -> float:
+    before = os.times()
+    subprocess.run(command, stdout=subprocess.DEVNULL, check=True)
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system
+
+
+def main() -> None:
+    """Run the parts asked for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="sparser readings, fewer runs")
+    parser.add_argument("parts", nargs="*", default=["week", "page", "help"])
+    wish = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        base = eight_weeks(10 if wish.quick else 1) if {"week", "page"} & set(wish.parts) else {}
+        if base:
+            size = [len(x) for d in base["B"][-7:] for x in digests.dumps(d)]
+            print(json.dumps({"digest_bytes": sum(size) // 7}))
+        if "week" in wish.parts:
+            bench_week(folder, base, wish.quick)
+        if "page" in wish.parts:
+            bench_page(folder, base, wish.quick)
+        if "help" in wish.parts:
+            bench_help(wish.quick)
+
+
+if __name__ == "__main__":
+    main()
