@@ -11,6 +11,10 @@ if TYPE_CHECKING:
     from logger.store import Store
 
 
+DETAIL_DAYS = 400
+"""No analysis looks at the detail of older days."""
+
+
 def bank(store: Store, config: Config, last: date | None = None) -> Bank:
     """Return the whole bank's history up to and including a day.
 
@@ -26,10 +30,22 @@ def bank(store: Store, config: Config, last: date | None = None) -> Bank:
     from analysis.history import Bank, History
 
     until = None if last is None else last.isoformat()
+    recent = _recent_from(store, last)
     packs = tuple(
-        History.of(config.pack_facts(name), store.digests(name, last=until)) for name in config.pack_names
+        History.of(config.pack_facts(name), store.digests(name, last=until, detail_from=recent))
+        for name in config.pack_names
     )
     return Bank(packs, config.site.timezone)
+
+
+def _recent_from(store: Store, last: date | None) -> str | None:
+    """Return the day from which the digests' detail is wanted; None wants all of it."""
+    if last is None:
+        sealed = [day.day for day in store.sealed_days()]
+        if not sealed:
+            return None
+        last = date.fromisoformat(max(sealed))
+    return (last - timedelta(days=DETAIL_DAYS)).isoformat()
 
 
 def last_whole_week(config: Config, now_s: float) -> date:
