@@ -18,7 +18,7 @@ log = logging.getLogger(__name__)
 
 TIMEOUTS = 3
 """Answers missed in a row before the source is closed and opened again."""
-FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 60.0
+FIRST_WAIT_S, LONGEST_WAIT_S = 1.0, 5.0
 TELL_S = 3600.0
 """How often the same complaint about dropped values is repeated. [s]"""
 
