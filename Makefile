@@ -5,11 +5,11 @@ BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed-for-use
 TESTED := $(VENV)/.installed-for-tests
 
-.PHONY: demo test check bench pictures help clean
+.PHONY: demo test test-kernel check bench pictures help clean
 .DEFAULT_GOAL := help
 
 help:  ## say what there is to do
-	@grep -hE '^[a-z]+: .*##|^[a-z]+:  ##' $(MAKEFILE_LIST) | sed -E 's/^([a-z]+):.*## /  make \1\t/' | expand -t 18
+	@grep -hE '^[a-z-]+: .*##|^[a-z-]+:  ##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 18
 
 demo: $(STAMP)  ## run the whole job on a simulated bank, no hardware needed
 	$(BIN)/bankbook demo
@@ -26,6 +26,13 @@ check: $(TESTED)  ## lint, types and tests: the gate
 bench: $(TESTED)  ## measure what things cost, beside the plain way of doing them
 	@for bench in tests/benchmarks/bench_*.py; do \
 	  echo; echo "== $$bench"; nice $(BIN)/python $$bench || exit 1; done
+
+test-kernel: $(TESTED)  ## SocketCAN, power cuts and systemd on an emulated kernel (root, Debian, minutes)
+	bash tests/kernel/build.sh
+	$(BIN)/python tests/kernel/bus.py
+	$(BIN)/python tests/kernel/power_cut.py
+	bash tests/kernel/init_root.sh
+	$(BIN)/python tests/kernel/service.py
 
 pictures: $(TESTED)  ## remake the README's pictures from the demo (needs chromium)
 	sample_data/pictures/make.sh
