@@ -9,7 +9,7 @@ TESTED := $(VENV)/.installed-for-tests
 .DEFAULT_GOAL := help
 
 help:  ## say what there is to do
-	@grep -hE '^[a-z-]+: .*##|^[a-z-]+:  ##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 18
+	@grep -hE '^[a-z-]+: .*##|^[a-z-]+:  ##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 22
 
 demo: $(STAMP)  ## run the whole job on a simulated bank, no hardware needed
 	$(BIN)/bankbook demo
