@@ -97,6 +97,7 @@ class ModbusAdapter:
         """
         if self._line is None:
             self._line = line_to(self._place)
+        self.pace = Pace(self._config.period_s)
         try:
             await self._line.connect(max(self._config.timeout_s, 1.0))
             self._line.claim(self, self.least_period_s() / self._config.period_s)
@@ -168,6 +169,7 @@ class ModbusAdapter:
             try:
                 registers = await self._ask(read.function, read.address, read.count)
             except (BadFrame, SourceTimeout) as exc:
+                self.pace.skip()
                 if isinstance(exc, SourceTimeout) and not good:
                     raise
                 failed = exc

@@ -30,6 +30,10 @@ class Pace:
         self._last_s = ended_s
         self._count += 1
 
+    def skip(self) -> None:
+        """A reading failed: what follows says nothing about the pace."""
+        self._last_s = None
+
     def complaint(self, place: str) -> str | None:
         """One line that says so when the period cannot be kept; None if it is, or it is too early to say."""
         if self._count < MANY // 2 or self.busy_s is None or self.achieved_s is None:

@@ -76,6 +76,7 @@ class SunSpecAdapter:
         """
         if self._line is None:
             self._line = line_to(self._place)
+        self.pace = Pace(self._config.period_s)
         try:
             await self._line.connect(max(self._config.timeout_s, 1.0))
             models = await self.discover()

@@ -18,6 +18,16 @@ def test_kept_period_is_not_complained_about() -> None:
         assert pace.complaint("here") is None
 
 
+def test_an_outage_is_no_slowness() -> None:
+    pace = Pace(1.0)
+    for n in range(50):
+        pace.note(n, n + 0.2)
+    pace.skip()
+    for n in range(500, 550):
+        pace.note(n, n + 0.2)
+        assert pace.complaint("here") is None
+
+
 def test_slow_reads_are_told_with_what_is_possible() -> None:
     pace = Pace(1.0)
     for n in range(50):
