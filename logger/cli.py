@@ -8,7 +8,7 @@ import sys
 import typer
 
 from adapters.errors import BankbookError
-from logger.commands import answers, demo, documents, files, fleet, record, run, setup, where, wire
+from logger.commands import answers, captest, demo, documents, files, fleet, record, run, setup, where, wire
 from logger.exits import Exit, code_of
 
 app = typer.Typer(
@@ -21,7 +21,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.callback()(where.bare)
-for module in (demo, setup, wire, run, files, answers, documents, record, fleet):
+for module in (demo, setup, wire, run, files, answers, captest, documents, record, fleet):
     module.add(app)
 
 

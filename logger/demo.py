@@ -19,10 +19,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from adapters.base import Subject
-from adapters.errors import ConfigError, SourceError
+from adapters.errors import ConfigError, SourceError, StoreLocked
 from logger.config import Config
 from logger.demo_processes import Said, free_port, logger_process, simulated_bank
 from logger.opening import open_record
+from logger.status import logger_runs
 
 if TYPE_CHECKING:
     from analysis.finding import Finding
@@ -134,6 +135,8 @@ def prepare(folder: Path) -> Config:
     ------
     ConfigError
         If the folder holds a bank.toml that no demo wrote.
+    StoreLocked
+        If a logger is at work there.
     """
     file = folder / "bank.toml"
     if file.exists() and MARK not in file.read_text(encoding="utf-8", errors="replace"):
@@ -142,6 +145,8 @@ def prepare(folder: Path) -> Config:
         )
     if folder.exists() and not folder.is_dir():
         raise ConfigError(f"{folder} is not a folder", "choose another --folder")
+    if logger_runs(str(folder / "bank.db")):
+        raise StoreLocked(f"a logger writes {folder / 'bank.db'}", "stop it, or choose another --folder")
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("bank.db*"):
         old.unlink()

@@ -92,12 +92,9 @@ def claim(
     from logger.claim import Wish, write_claim
 
     config = options.load(config_file)
-    if pack is None:
-        if len(config.pack_names) > 1:
-            raise typer.BadParameter(f"which one: {', '.join(config.pack_names)}?", param_hint="--pack")
-        pack = config.pack_names[0]
     wish = Wish(
-        pack, reason, options.day_text(first, "--from"), options.day_text(last, "--until"),
+        options.one_pack(config, pack), reason,
+        options.day_text(first, "--from"), options.day_text(last, "--until"),
         redact=redact, csv=not no_csv, authority=stamp,
     )  # fmt: skip
     with options.record(config, "keep") as store:

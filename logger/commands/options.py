@@ -64,6 +64,21 @@ def day_text(text: str | None, option: str) -> str | None:
     return None if read is None else read.isoformat()
 
 
+def one_pack(config: Config, name: str | None) -> str:
+    """Return the pack asked for, or the only one.
+
+    Raises
+    ------
+    ConfigError
+        If there is no pack of that name.
+    typer.BadParameter
+        If none was named and there are several.
+    """
+    if name is None and len(config.pack_names) > 1:
+        raise typer.BadParameter(f"which one: {', '.join(config.pack_names)}?", param_hint="--pack")
+    return config.pack_facts(name or config.pack_names[0]).name
+
+
 def print_json(value: Any) -> None:
     """Print a value as JSON; dataclasses become objects, unknown numbers null."""
     from analysis.plain import plain

@@ -1,0 +1,211 @@
+"""The guided capacity test over the record: it can be left and taken up again, for it is in the readings.
+
+When a test begins, only its beginning is kept. Each look goes through the readings since then, so that a
+closed terminal, a stopped logger or another machine changes nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Iterator
+from dataclasses import asdict
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich.console import Console
+from rich.live import Live
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from adapters.base import Subject
+from adapters.channels import CATALOGUE, cell_name, temp_name
+from adapters.errors import StoreError
+from analysis.captest import CapReading, CapState, CapStep, advance, cut_off
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analysis.facts import PackFacts
+    from logger.config import Config
+    from logger.store import Store
+
+LOOK_S = 5.0
+"""How often a running test looks at the record. [s]"""
+
+
+class Follow:
+    """One test of one pack, from its beginning to the newest reading."""
+
+    def __init__(self, store: Store, facts: PackFacts, start_s: float) -> None:
+        self._store = store
+        self._facts = facts
+        self._last_s = start_s - 1e-3
+        self._allowed = True
+        self.state = CapState()
+        self.step: CapStep | None = None
+
+    def update(self, now_s: float) -> CapStep | None:
+        """Take in every reading that is new; return the machine's last step, None before the first."""
+        for table in () if self.over else self._tables(now_s):
+            for reading, allowed in readings(table, self._facts, self._last_s):
+                self._take(reading, allowed=allowed)
+                if self.over:
+                    return self.step
+        return self.step
+
+    @property
+    def over(self) -> bool:
+        """Whether the test has come to its end, one way or the other."""
+        return self.state.phase in {"done", "rejected"}
+
+    def _take(self, reading: CapReading, *, allowed: bool) -> None:
+        self._last_s = reading.time_s
+        self.step = advance(self.state, reading, self._facts)
+        self.state = self.step.state
+        if self._allowed and not allowed and self.state.phase == "discharge":
+            self.step = advance(cut_off(self.state, self._facts), reading, self._facts)
+            self.state = self.step.state
+        self._allowed = allowed
+
+    def _tables(self, now_s: float) -> Iterator[pa.Table]:
+        zone = self._store.zone
+        day = datetime.fromtimestamp(max(self._last_s, 0), zone).date()
+        last = datetime.fromtimestamp(now_s, zone).date()
+        while day <= last:
+            yield self._store.table(Subject(self._facts.name), day.isoformat())
+            day += timedelta(days=1)
+
+
+def readings(table: pa.Table, facts: PackFacts, after_s: float) -> Iterator[tuple[CapReading, bool]]:
+    """Yield what the machine needs of each reading after an instant, and whether discharging was allowed."""
+    import pyarrow.compute as pc
+
+    table = table.filter(pc.greater(table["time_ms"], round(after_s * 1000)))
+    if table.num_rows == 0:
+        return
+    n = table.num_rows
+    cells = np.array([_column(table, cell_name(i), n) for i in range(1, facts.n_cells + 1)])
+    temps = np.array(
+        [_column(table, temp_name(i), n) for i in range(1, facts.cell_temps + 1)] or [np.full(n, np.nan)]
+    )
+    seen = ~np.isnan(cells).all(axis=0)
+    allowed = _column(table, "discharge_enabled", n)
+    columns = [_column(table, name, n) for name in ("pack_a", "pack_v")]
+    median, lowest, warm = np.full((3, n), np.nan)
+    median[seen], lowest[seen] = np.nanmedian(cells[:, seen], axis=0), np.nanmin(cells[:, seen], axis=0)
+    known = ~np.isnan(temps).all(axis=0)
+    warm[known] = np.nanmean(temps[:, known], axis=0)
+    times = table.column("time_ms").to_numpy() / 1000
+    for row in zip(
+        times.tolist(), *(c.tolist() for c in (*columns, median, lowest, warm)), allowed.tolist(), strict=True
+    ):
+        yield CapReading(*row[:6]), row[6] != 0
+
+
+def _column(table: pa.Table, name: str, n: int) -> Any:
+    if name not in table.column_names:
+        return np.full(n, np.nan)
+    raw = table.column(name).to_numpy(zero_copy_only=False).astype(float)
+    return raw * CATALOGUE[name].scale
+
+
+def beginning(store: Store, pack: str, since: date | None, now_s: float) -> float:
+    """Return when the test began: the day asked for, the test that is under way, else now.
+
+    Raises
+    ------
+    StoreError
+        If a new test is to begin and the record cannot be written.
+    """
+    if since is not None:
+        return datetime(since.year, since.month, since.day, tzinfo=store.zone).timestamp()
+    kept = store.meta(_key(pack))
+    if kept:
+        return float(json.loads(kept)["start_s"])
+    store.set_meta(_key(pack), json.dumps({"start_s": now_s}))
+    return now_s
+
+
+def abandon(store: Store, pack: str) -> bool:
+    """Forget the test that is under way; return whether there was one."""
+    kept = bool(store.meta(_key(pack)))
+    if kept:
+        store.set_meta(_key(pack), "")
+    return kept
+
+
+def follow(store: Store, config: Config, pack: str, start_s: float) -> CapStep:
+    """Guide a person until the test is done or rejected, or they leave.
+
+    Raises
+    ------
+    StoreError
+        If the pack gives no reading.
+    """
+    test = Follow(store, config.pack_facts(pack), start_s)
+    console = Console()
+    with Live(console=console, auto_refresh=False) as live:
+        while True:
+            step = test.update(time.time())
+            live.update(_picture(pack, step), refresh=True)
+            if step is not None and test.over:
+                finish(store, pack, step)
+                return step
+            try:
+                time.sleep(LOOK_S)
+            except KeyboardInterrupt:
+                if step is None:
+                    raise StoreError(
+                        f"pack {pack} gave no reading yet", "is `bankbook log` running?"
+                    ) from None
+                return step
+
+
+def finish(store: Store, pack: str, step: CapStep) -> None:
+    """Keep the outcome and forget the beginning."""
+    day = (
+        datetime.fromtimestamp(step.state.last.time_s if step.state.last else 0.0, store.zone)
+        .date()
+        .isoformat()
+    )
+    store.save_report("captest", day, day, json.dumps({"pack": pack, **as_json(step)}, allow_nan=False))
+    store.set_meta(_key(pack), "")
+
+
+def as_json(step: CapStep) -> dict[str, Any]:
+    """Return where a test stands, for JSON."""
+    state = step.state
+    return {
+        "phase": state.phase,
+        "say": step.say,
+        "progress": step.progress,
+        "ah": state.ah if math.isfinite(state.ah) else None,
+        "wh": state.wh if math.isfinite(state.wh) else None,
+        "reasons": list(state.reasons),
+        "capacity": None if step.capacity is None else asdict(step.capacity),
+        "energy": None if step.energy is None else asdict(step.energy),
+    }
+
+
+def _picture(pack: str, step: CapStep | None) -> Table:
+    grid = Table.grid(padding=(0, 1))
+    grid.add_row(Text(f"Capacity test of pack {pack}", "bold"))
+    if step is None:
+        grid.add_row("waiting for a reading: is `bankbook log` running?")
+        return grid
+    grid.add_row(ProgressBar(total=1.0, completed=step.progress, width=40))
+    grid.add_row(Text(f"{step.state.phase}: {step.say}"))
+    if step.capacity is not None:
+        from logger.tables import estimate
+
+        grid.add_row(Text(f"capacity {estimate(step.capacity)}   [{step.capacity.basis}]"))
+    grid.add_row(Text("Ctrl-C leaves; the same command takes it up again.", "dim"))
+    return grid
+
+
+def _key(pack: str) -> str:
+    return f"captest {pack}"
