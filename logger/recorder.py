@@ -164,7 +164,6 @@ class Recorder:
             for number in (signal.SIGINT, signal.SIGTERM):
                 loop.add_signal_handler(number, self.stop)
         await asyncio.to_thread(self._writer.begin)
-        self._enter_subjects()
         session = self._writer.event("logging", "the logger ran", open_end=True)
         followers = [
             asyncio.create_task(Follower(feed, self, self._stopping, self._now_s).run())
@@ -248,11 +247,6 @@ class Recorder:
             listener.source(feed.name, up, text, self.clock.now_ms())
 
     # house-keeping
-
-    def _enter_subjects(self) -> None:
-        for feed in self._feeds:
-            for subject in feed.adapter.subjects:
-                self.store.number(subject)
 
     async def _until_over(self, followers: list[asyncio.Task[None]]) -> None:
         stopped = asyncio.create_task(self._stopping.wait())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import time
+from dataclasses import replace
 
 from adapters.errors import StoreDamaged, StoreError
 from logger import damage, store_clock, store_write
@@ -48,7 +49,18 @@ class Writer:
         self._reminded_s = -REMIND_S
 
     def begin(self) -> None:
-        """Enter this boot, so that provisional readings can name it; end what the last run left open."""
+        """Enter this boot, so that provisional readings can name it; end what the last run left open.
+
+        If the disk takes nothing now, `commit` does it later.
+        """
+        try:
+            self._begin()
+        except StoreDamaged as error:
+            self._replace(error)
+        except StoreError as error:
+            self._note_trouble(error)
+
+    def _begin(self) -> None:
         with self.store.writing() as conn:
             store_write.end_open_events(conn, store_clock.newest_ms(conn))
             self.boot = store_clock.keep_boot(
@@ -84,6 +96,8 @@ class Writer:
     def commit(self) -> bool:
         """Write what is waiting; return whether all of it is in the record now. Never raises `StoreError`."""
         try:
+            if not self.boot:
+                self._begin()
             while True:
                 batch = self.buffer.head(AT_ONCE)
                 dropped = self.buffer.dropped
@@ -113,7 +127,8 @@ class Writer:
                     conn, self._boot_id, self._clock.offset_ms, self._clock.trust, change.at_ms
                 )
                 store_clock.settle_boot(conn, number, change.shift_ms, change.detail, change.at_ms)
-            store_write.add_readings(conn, batch, numbers)
+            named = [replace(one, provisional=self.boot) if one.provisional == 0 else one for one in batch]
+            store_write.add_readings(conn, named, numbers)
             written = self._events.write(conn)
         self._events.done(written)
         del self._settle[: len(changes)]
@@ -142,7 +157,7 @@ class Writer:
         """Move a corrupt record aside and go on in a new one."""
         try:
             self.store, aside = damage.replace(self.store)
-            self.begin()
+            self._begin()
         except (StoreError, OSError) as again:
             self._note_trouble(again if isinstance(again, StoreError) else StoreError(str(again)))
             return

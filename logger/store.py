@@ -15,7 +15,7 @@ from adapters.base import Subject
 from adapters.errors import StoreError
 from logger import migrate, store_read, store_results, store_write
 from logger.days import day_bounds, day_bounds_ms, zone
-from logger.store_engine import file_exists, is_url, make_engine, transaction
+from logger.store_engine import check_place, file_exists, is_url, make_engine, transaction
 from logger.store_lock import WriterLock
 from logger.store_types import Adopted, Event, SealedDay, Stamped, wall_ms
 
@@ -72,6 +72,7 @@ class Store:
         address, write = str(address), write or logging
         lock = None
         if not is_url(address):
+            check_place(address, write=write)
             if not write and not file_exists(address):
                 raise StoreError(
                     f"there is no record at {address}", "run `bankbook log` or `bankbook import` first"
@@ -159,7 +160,8 @@ class Store:
         """Return the number a subject has in the tables, entering it if it is new."""
         if subject not in self._numbers:
             with self.writing() as conn:
-                self._numbers[subject] = store_write.ensure_subject(conn, subject, wall_ms())
+                number = store_write.ensure_subject(conn, subject, wall_ms())
+            self._numbers[subject] = number  # only once it is in the record
         return self._numbers[subject]
 
     # readings

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, exc
 
@@ -49,6 +51,9 @@ def make_engine(address: str, *, write: bool) -> Engine:
 
 def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
     """Open a SQLite file with the record's settings."""
+    if not write and _sealed_off(path):
+        name = f"file:{quote(path)}?immutable=1"
+        return sqlite3.connect(name, uri=True, isolation_level=None, check_same_thread=False)
     db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
     try:
         if write:
@@ -66,6 +71,31 @@ def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def _sealed_off(path: str) -> bool:
+    """Whether nobody here can write the file nor beside it: a read-only disk, another user's backup."""
+    writable = os.access(path, os.W_OK) or os.access(Path(path).parent, os.W_OK)
+    return not writable and not Path(f"{path}-wal").exists()
+
+
+def check_place(address: str, *, write: bool) -> None:
+    """Say what is wrong with a record's place before the driver says it in its own words.
+
+    Raises
+    ------
+    StoreError
+        If it is a folder, its folder is not there, or it may not be read or written.
+    """
+    path = Path(address).absolute()
+    if path.is_dir():
+        raise StoreError(f"{address} is a folder", "name a file in it")
+    if not path.parent.is_dir():
+        raise StoreError(f"{path.parent} is not there", "make that folder first")
+    wanted = os.R_OK | os.W_OK if write else os.R_OK
+    if path.exists() and not os.access(path, wanted):
+        verb = "written" if write else "read"
+        raise StoreError(f"{address} may not be {verb} by this user", "run as the user the logger runs as")
 
 
 def _pool() -> dict[str, Any]:

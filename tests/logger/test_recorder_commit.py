@@ -125,6 +125,24 @@ def test_a_read_only_remount_is_lived_through(small_disk: Path, writer: Writer) 
     assert "no reading was lost" in writer.store.events(kind="disk")[0].detail
 
 
+def test_a_disk_that_is_full_at_the_start(small_disk: Path, clocks: Any) -> None:
+    Store.open(small_disk / "bank.db", logging=True, timezone="Europe/Vienna").close()
+    store = Store.open(small_disk / "bank.db", logging=True)
+    with store.reading():
+        pass
+    fill(small_disk / "photos")
+    made = Writer(store, Clock(clocks), Buffer(), clocks.boot_id())
+    made.begin()
+    made.buffer.put(Stamped(A, 5_000, {"soc": 1}, made.boot))
+    assert not made.commit()
+    assert made.trouble
+    (small_disk / "photos").unlink()
+    assert made.commit() or made.commit()
+    assert store.latest(A) == Stamped(A, 5_000, {"soc": 1}, made.boot)
+    assert made.boot
+    store.close()
+
+
 def test_the_store_says_what_to_do_when_the_disk_is_full(small_disk: Path, writer: Writer) -> None:
     fill(small_disk / "photos")
     with pytest.raises(StoreFull, match="free some space"):

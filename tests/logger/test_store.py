@@ -268,6 +268,15 @@ def test_no_record_to_read_says_how_to_get_one(record: Path) -> None:
     assert not record.exists()
 
 
+@pytest.mark.parametrize(
+    ("place", "says"), [("folder", "is a folder"), ("missing/bank.db", "make that folder first")]
+)
+def test_a_place_that_cannot_be_says_so(tmp_path: Path, place: str, says: str) -> None:
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(StoreError, match=says):
+        Store.open(tmp_path / place, write=True)
+
+
 @pytest.mark.usefixtures("store")
 def test_a_reader_changes_nothing(record: Path) -> None:
     with Store.open(record) as reader:
