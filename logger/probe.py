@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from adapters.errors import SourceError
+from adapters.errors import SourceError, StoreFull
 
 if TYPE_CHECKING:
     from adapters.found import Found
@@ -77,6 +77,32 @@ def proposals(looked: list[Looked]) -> list[dict[str, Any]]:
     """Return the proposed [[source]] tables, the surest first."""
     texts = [found.source for wire in looked for found in wire.found if found.source]
     return [table for text in texts for table in tomllib.loads(text).get("source", ())]
+
+
+def save_drafts(looked: list[Looked], folder: Path) -> list[Path]:
+    """Write the drafts of maps, bindings and frames; nothing that is there is overwritten.
+
+    Raises
+    ------
+    StoreFull
+        If the folder cannot be written.
+    """
+    drafts = [found for wire in looked for found in wire.found if found.draft]
+    written: list[Path] = []
+    for number, found in enumerate(drafts, 1):
+        stem = "my-pack" if number == 1 else f"my-pack-{number}"
+        for ending, text in ((".toml", found.draft), (".dbc", found.database)):
+            path = folder / f"{stem}{ending}"
+            if text and not path.exists():
+                try:
+                    folder.mkdir(parents=True, exist_ok=True)
+                    path.write_text(text, encoding="utf-8")
+                except OSError as exc:
+                    raise StoreFull(
+                        f"{path}: cannot be written ({exc.strerror})", "choose another --save"
+                    ) from exc
+                written.append(path)
+    return written
 
 
 def lines(looked: list[Looked]) -> list[str]:

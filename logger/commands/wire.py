@@ -1,4 +1,4 @@
-"""Looking at wires."""
+"""Looking at wires, and keeping what comes over them as it is."""
 
 from __future__ import annotations
 
@@ -9,13 +9,14 @@ from typing import Annotated
 import typer
 
 from logger.commands import options
-from logger.commands.options import AsJson
+from logger.commands.options import BANK_TOML, AsJson, ConfigFile
 from logger.exits import Exit
 
 
 def add(app: typer.Typer) -> None:
     """Hang the commands onto the tree."""
     app.command()(probe)
+    app.command("record-raw")(record_raw)
 
 
 def probe(
@@ -35,10 +36,14 @@ def probe(
     seconds: Annotated[
         float, typer.Option("--seconds", min=1, help="How long to listen to a bus. [s]")
     ] = 5.0,
+    save: Annotated[
+        Path | None,
+        typer.Option("--save", help="Folder for the drafts of maps and bindings.", file_okay=False),
+    ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Look what is on a wire, with harmless reads, and propose its [[source]]. Alone: all wires here."""
-    from logger.probe import Wires, lines, look, usual_wires
+    from logger.probe import Wires, lines, look, save_drafts, usual_wires
 
     wires = Wires(
         tuple(serial or ()),
@@ -51,6 +56,9 @@ def probe(
         usual = usual_wires()
         wires = Wires(usual.serial, (), usual.can, wires.maps, seconds)
     looked = look(wires, lambda line: print(f"… {line}", file=sys.stderr))
+    if save is not None:
+        for path in save_drafts(looked, save):
+            print(f"wrote {path}", file=sys.stderr)
     if as_json:
         options.print_json(looked)
     elif looked:
@@ -58,6 +66,41 @@ def probe(
     else:
         print("no serial adapter and no CAN interface is plugged in; name a wire: --serial, --tcp or --can")
     if not any(one.found for one in looked):
+        sys.exit(Exit.NOT_WELL)
+
+
+def record_raw(
+    file: Annotated[Path, typer.Argument(help="The file to write; it ends in .log and is not there yet.")],
+    *,
+    source: Annotated[
+        str | None, typer.Option("--source", help="Name of the CAN source; may be left out if there is one.")
+    ] = None,
+    seconds: Annotated[float, typer.Option("--seconds", min=1, help="How long, at most. [s]")] = 60.0,
+    megabytes: Annotated[
+        float, typer.Option("--megabytes", min=0.01, help="How large, at most. [MB]")
+    ] = 50.0,
+    as_json: AsJson = False,
+    config_file: ConfigFile = BANK_TOML,
+) -> None:
+    """Record the frames of a CAN bus as they come, listening only, to import or to look at later."""
+    import asyncio
+
+    from adapters.configs import CanConfig
+    from adapters.record_raw import record_can
+
+    config = options.load(config_file)
+    buses = [s for s in config.sources() if isinstance(s, CanConfig) and source in {None, s.name}]
+    if len(buses) != 1:
+        names = ", ".join(s.name for s in config.source if s.kind == "can") or "none"
+        raise typer.BadParameter(f"name one CAN source of {config_file} ({names})", param_hint="--source")
+    done = asyncio.run(record_can(buses[0], file, seconds=seconds, most_bytes=round(megabytes * 1e6)))
+    if as_json:
+        options.print_json(done)
+    else:
+        print(f"{file}: {done.frames:,} frames, {done.bytes / 1e6:.1f} MB; ended {done.ended}")
+        if done.dropped:
+            print(f"  {done.dropped:,} frames came faster than they could be written")
+    if done.frames == 0:
         sys.exit(Exit.NOT_WELL)
 
 

@@ -3,7 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from adapters.found import Found, toml_source
-from logger.probe import Looked, Wires, lines, look, proposals, usual_wires
+from logger.probe import Looked, Wires, lines, look, proposals, save_drafts, usual_wires
 
 PACK = Found(
     "unit 1 fits", ("37 values",), ("check the sign",), toml_source(name="pack-a", kind="modbus-tcp", unit=1)
@@ -42,3 +42,14 @@ def test_can_interfaces_are_known_by_their_type(tmp_path: Path) -> None:
         (tmp_path / name).mkdir()
         (tmp_path / name / "type").write_text(f"{kind}\n")
     assert usual_wires(tmp_path).can == (("socketcan", "can0", 0),)
+
+
+def test_drafts_are_written_and_nothing_overwritten(tmp_path: Path) -> None:
+    draft = Found("cells", draft="[binding]\n", database="BO_\n")
+    assert [p.name for p in save_drafts([Looked("x", (PACK, draft))], tmp_path)] == [
+        "my-pack.toml",
+        "my-pack.dbc",
+    ]
+    (tmp_path / "my-pack.toml").write_text("mine")
+    assert save_drafts([Looked("x", (draft,))], tmp_path) == []
+    assert (tmp_path / "my-pack.toml").read_text() == "mine"
