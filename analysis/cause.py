@@ -11,6 +11,7 @@ from analysis.imbalance import Imbalance
 from analysis.resistance import Resistance
 from analysis.thresholds import Thresholds
 
+NOTED_OFFSETS = 2
 JOINTS = {"high_resistance", "loose_link"}
 
 
@@ -66,4 +67,11 @@ def diagnose(
             still = offset(history, balance, one, limits)
             if still is not None:
                 found.append(still)
-    return tuple(found)
+    return tuple(_fewer(found))
+
+
+def _fewer(found: list[Diagnosis]) -> list[Diagnosis]:
+    """Of offsets that are only noted keep the two largest: the rest is the scatter of an ordinary pack."""
+    small = [d for d in found if d.kind == "static_offset" and d.level == "note"]
+    small.sort(key=lambda d: -abs(d.size.value or 0.0))
+    return [d for d in found if d not in small[NOTED_OFFSETS:]]

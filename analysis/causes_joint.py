@@ -122,7 +122,7 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
         one.cell,
         since,
         confidence,
-        one.excess,
+        one.measured if link else one.excess,
         level,
         tuple(evidence),
     )

@@ -33,7 +33,7 @@ MOVED_FRACTION, BENT = 0.0025, 0.04
 of the windows lies off a straight line. [1]"""
 ONSET_GAIN = 5.0
 """An onset is taken when it improves the robust loss by this, in units of its scale."""
-HUBER = 1.5
+HUBER, SETTLED = 1.5, 0.02
 """Residuals beyond so many standard deviations count less."""
 MA_PER_AH_DAY = 1000.0 / 24.0
 
@@ -198,9 +198,11 @@ class _Problem:
             beta = np.asarray(np.linalg.solve(normal, (design.T * w) @ y), dtype=np.float64)
             fitted = design @ beta
             y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
-            z = np.asarray((y - fitted) / self.sd, dtype=np.float64)
+            before, z = z, np.asarray((y - fitted) / self.sd, dtype=np.float64)
             robust = np.asarray(np.minimum(1.0, HUBER / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
             robust[vague & (np.abs(z) < 1e-9)] = 1e-3
+            if float(np.max(np.abs(z - before))) < SETTLED:
+                break
         normal = (design.T * (robust / self.sd**2)) @ design + np.diag(prior)
         covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         return _Fit(beta, covariance, z, _huber(z) + float(beta**2 @ prior))

@@ -149,7 +149,11 @@ def _basis(offsets: Offsets) -> str:
 
 def _balancing(history: History, n: int) -> tuple[str, float, F64 | None]:
     """What balancing is known from, and its recent hours a day: possible, and done beyond the median cell."""
-    recent = [d for d in history.digests[-30:] if d.n_cells == n and d.coverage.covered_s > 0]
+    recent = [
+        d
+        for d in history.digests[-30:]
+        if len(d.knees.balancing.possible_s) == n and d.coverage.covered_s > 0
+    ]
     if not recent or n == 0:
         return "none", 0.0, None
     days = sum(d.coverage.covered_s for d in recent) / 86400.0

@@ -19,6 +19,8 @@ REFERENCE_K, GAS = 298.15, 8.314
 ACTIVATION = 30e3, 12e3
 """Prior of the activation energy of a cell's resistance and its standard deviation. [J/mol]
 From memory of impedance studies at 0–25 °C."""
+NORMALISED_ERROR = 0.006
+"""What normalising to 25 °C may be wrong by, for each kelvin from it. [1/K] From simulated banks."""
 RATIO_ERROR = 0.02
 """What an excess ratio may be wrong by beyond its scatter. [1] Common practice, no source."""
 
@@ -43,6 +45,8 @@ class CellResistance:
         From 1.
     excess : Estimate
         Above the median cell's resistance, lately, at 25 °C. [Ω]
+    measured : Estimate
+        The same as measured, whatever the temperature: what a joint has. [Ω]
     ratio : Estimate
         The same as part of the median cell's. [1]
     slow_ratio : Estimate
@@ -61,6 +65,7 @@ class CellResistance:
 
     cell: int
     excess: Estimate
+    measured: Estimate
     ratio: Estimate
     slow_ratio: Estimate
     before: Estimate
@@ -248,7 +253,7 @@ def _cell(
     days: _Days, j: int, ratio: F64, slow: F64, r25: float, restless: float, basis: str
 ) -> CellResistance:
     sigma = days.sigma[:, j] / days.median
-    change = step_change(days.t, ratio) if ratio.size >= 12 else None
+    change = step_change(*_thin(days.t, ratio)) if ratio.size >= 12 and _moved(ratio) else None
     t_now, now = days.t, ratio
     if change is not None and change.p < 1e-4 and abs(change.size) > 0.08:
         after = days.t >= change.at
@@ -261,10 +266,17 @@ def _cell(
         earlier = _estimate(float(np.median(ratio)), RATIO_ERROR, "1", ratio.size, basis)
         slow_now = slow
     value, sd, n = _now(t_now, now, sigma)
+    lately = days.excess[-t_now.size :, j][t_now > t_now.max() - RECENT_DAYS]
+    raw = float(np.median(lately))
+    scatter = 1.4826 * float(np.median(np.abs(lately - raw)))
+    raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25)
+    cold = abs(25.0 - float(np.nanmedian(days.temp))) if np.isfinite(days.temp).any() else 15.0
+    normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
     slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)
     return CellResistance(
         cell=j + 1,
-        excess=_estimate(value * r25, sd * r25, "Ω", n, basis),
+        excess=_estimate(value * r25, normal_sd, "Ω", n, basis),
+        measured=_estimate(raw, raw_sd, "Ω", n, basis),
         ratio=_estimate(value, sd, "1", n, basis),
         slow_ratio=_estimate(slow_value, slow_sd, "1", slow_n, basis),
         before=earlier,
@@ -281,6 +293,22 @@ def _cell(
                 strict=True,
             )
         ),
+    )
+
+
+def _moved(ratio: F64) -> bool:
+    """Whether a jump is worth looking for: medians of a tenth of the days differ by more than 5 %."""
+    parts = [float(np.median(part)) for part in np.array_split(ratio, min(10, ratio.size // 3))]
+    return max(parts) - min(parts) > 0.05
+
+
+def _thin(t: F64, ratio: F64) -> tuple[F64, F64]:
+    """Medians of neighbouring days, at most 150 of them."""
+    width = max(1, math.ceil(t.size / 150))
+    cuts = range(0, t.size, width)
+    return (
+        np.array([np.median(t[i : i + width]) for i in cuts]),
+        np.array([np.median(ratio[i : i + width]) for i in cuts]),
     )
 
 
