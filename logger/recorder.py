@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from adapters.base import Reading, Subject
+from adapters.errors import StoreDamaged
 from logger import recorder_seal, store_clock
 from logger.buffer import LIMIT, Buffer
 from logger.clock import Clock, Grid, TimeSource
@@ -286,8 +287,11 @@ class Recorder:
                     for line in await recorder_seal.seal_beside(self.store.address, now_ms):
                         log.info(line)
                         self._writer.event("sealed" if "sealed:" in line else "sealing", line)
-            except Exception:
-                log.exception("sealing failed; it is tried again")
+            except StoreDamaged as error:
+                async with self._lock:
+                    await asyncio.to_thread(self._writer.replace_record, error)
+            except Exception as error:
+                self._quiet.say("sealing", logging.ERROR, "sealing failed; it is tried again", cause=error)
             if await self._stopped_within(SEAL_EVERY_S):
                 return
 

@@ -56,7 +56,7 @@ class Writer:
         try:
             self._begin()
         except StoreDamaged as error:
-            self._replace(error)
+            self.replace_record(error)
         except StoreError as error:
             self._note_trouble(error)
 
@@ -107,7 +107,7 @@ class Writer:
                 if len(batch) < AT_ONCE:
                     break
         except StoreDamaged as error:
-            self._replace(error)
+            self.replace_record(error)
             return False
         except StoreError as error:
             self._note_trouble(error)
@@ -153,7 +153,7 @@ class Writer:
         self.trouble = ""
         self._reminded_s = -REMIND_S
 
-    def _replace(self, error: StoreDamaged) -> None:
+    def replace_record(self, error: StoreDamaged) -> None:
         """Move a corrupt record aside and go on in a new one."""
         try:
             self.store, aside = damage.replace(self.store)

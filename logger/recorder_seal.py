@@ -11,13 +11,15 @@ import signal
 import sys
 from typing import TYPE_CHECKING
 
-from adapters.errors import BankbookError
+from adapters.errors import BankbookError, StoreDamaged
 
 if TYPE_CHECKING:
     from logger.store import Store
 
 log = logging.getLogger(__name__)
 
+DAMAGED = 3
+"""Exit code of the process when the record is corrupt."""
 PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
@@ -34,6 +36,8 @@ async def seal_beside(address: str, now_ms: int) -> list[str]:
 
     Raises
     ------
+    StoreDamaged
+        If the record turns out to be corrupt.
     OSError
         If the process cannot be started.
     """
@@ -48,8 +52,11 @@ async def seal_beside(address: str, now_ms: int) -> list[str]:
         await process.wait()
         raise
     lines = [json.loads(line) for line in out.decode().splitlines() if line.startswith('"')]
+    said = (complaint.decode(errors="replace").strip().splitlines() or ["no reason given"])[-1]
+    if process.returncode == DAMAGED:
+        raise StoreDamaged(said)
     if process.returncode:
-        lines.append(f"sealing failed: {complaint.decode(errors='replace').strip().splitlines()[-1:]}")
+        lines.append(f"sealing failed: {said}")
     return lines
 
 
@@ -68,6 +75,9 @@ def main() -> int:
                     json.dumps(text if sealed.revision == 1 else f"{text}, revision {sealed.revision}"),
                     flush=True,
                 )
+    except StoreDamaged as error:
+        print(error.message, file=sys.stderr)
+        return DAMAGED
     except BankbookError as error:
         print(error, file=sys.stderr)
         return 1

@@ -15,7 +15,9 @@ from logger.clock import Trust
 from logger.clock_system import SystemTime
 from logger.recorder import Feed, Recorder
 from logger.recorder_source import Feed as SourceFeed
+from logger.salvage import salvage
 from logger.store import Stamped, Store
+from logger.store_engine import PAGE_BYTES
 
 A, B = Subject("A"), Subject("B")
 
@@ -222,3 +224,26 @@ def test_due_days_are_sealed_beside_it(logging_store: Store, make_day: Any) -> N
     run(r, lambda: bool(logging_store.sealed_days("A")), 20)
     assert [s.day for s in logging_store.sealed_days("A")] == ["2026-02-07"]
     assert logging_store.verify().ok
+
+
+def test_a_record_found_corrupt_when_sealing_is_replaced(
+    logging_store: Store, make_day: Any, record: Path
+) -> None:
+    for day in ("2026-02-05", "2026-02-06"):
+        logging_store.adopt("A", make_day(day), now_ms=1_900_000_000_000)
+    logging_store.adopt("A", make_day("2026-02-07"), now_ms=0)
+    root = rows(logging_store, "SELECT rootpage FROM sqlite_master WHERE name = 'sealed_day'")[0][0]
+    with logging_store.reading() as conn:
+        conn.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    with record.open("r+b") as file:  # the tree of sealed days, unseen by the recorder's own commits
+        file.seek((root - 1) * PAGE_BYTES)
+        file.write(b"\xff" * 64)
+    wire = Wire(B)
+    r = recorder([Feed("b", wire, 0.02)], logging_store, seal=True)
+    run(r, lambda: bool(list(record.parent.glob("*.damaged-*"))) and wire.reads > 10, 20)
+    assert [e.kind for e in r.store.events(kind="damage")] == ["damage"]
+    (aside,) = [
+        p for p in record.parent.glob("*.damaged-*") if p.suffix != ".db-wal" and "-wal" not in p.name
+    ]
+    assert salvage(aside, r.store).hot_readings >= 1440
+    r.store.close()
