@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import time
 from dataclasses import replace
+from threading import Lock
 
 from adapters.errors import StoreDamaged, StoreError
 from logger import damage, store_clock, store_write
@@ -18,6 +19,8 @@ log = logging.getLogger(__name__)
 
 AT_ONCE = 5000
 """Readings in one transaction while catching up."""
+STALL_S = 60.0
+"""How long a commit waits for another that the disk holds up. [s]"""
 REMIND_S = 600.0
 """How often trouble that lasts is written to the journal again. [s]"""
 
@@ -41,6 +44,7 @@ class Writer:
         self.trouble: str = ""
         self.committed = 0
         self.boot = 0
+        self._one = Lock()
         self._clock = clock
         self._boot_id = boot_id
         self._events = EventQueue()
@@ -94,26 +98,37 @@ class Writer:
         self._settle.append(change)
 
     def commit(self) -> bool:
-        """Write what is waiting; return whether all of it is in the record now. Never raises `StoreError`."""
+        """Write what is waiting; return whether all of it is in the record now. Never raises `StoreError`.
+
+        Safe to call from any thread: while another commit is under way on a stalled disk it waits for it,
+        and gives up after `STALL_S`.
+        """
+        if not self._one.acquire(timeout=STALL_S):
+            return False
         try:
-            if not self.boot:
-                self._begin()
-            while True:
-                batch = self.buffer.head(AT_ONCE)
-                dropped = self.buffer.dropped
-                self._write(batch)
-                self.buffer.done(batch, dropped)
-                self.committed += len(batch)
-                if len(batch) < AT_ONCE:
-                    break
+            self._commit()
         except StoreDamaged as error:
             self.replace_record(error)
             return False
         except StoreError as error:
             self._note_trouble(error)
             return False
+        finally:
+            self._one.release()
         self._end_trouble()
         return not self._events
+
+    def _commit(self) -> None:
+        if not self.boot:
+            self._begin()
+        while True:
+            batch = self.buffer.head(AT_ONCE)
+            dropped = self.buffer.dropped
+            self._write(batch)
+            self.buffer.done(batch, dropped)
+            self.committed += len(batch)
+            if len(batch) < AT_ONCE:
+                return
 
     def _write(self, batch: list[Stamped]) -> None:
         """Write one batch and every waiting event in one transaction."""

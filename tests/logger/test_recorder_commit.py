@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import errno
 import os
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -166,4 +167,35 @@ def test_a_record_that_breaks_while_logging_is_replaced(record: Path, clocks: An
     assert stored(writer) == 20
     assert len(writer.store.events(kind="damage")) == 1
     assert len(list(record.parent.glob("bank.db.damaged-*"))) >= 1
+    writer.store.close()
+
+
+def test_two_commits_at_once_store_nothing_twice(record: Path, clocks: Any) -> None:
+    clocks.trusted = Trust.USER
+    writer = Writer(Store.open(record, logging=True), Clock(clocks), Buffer(), clocks.boot_id())
+    writer.begin()
+    for round_ in range(20):
+        offer(writer, 20 * round_, 20)
+        threads = [threading.Thread(target=writer.commit) for _ in range(3)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    assert stored(writer) == writer.committed == 400
+    writer.store.close()
+
+
+def test_a_record_that_is_busy_for_long_costs_nothing(
+    record: Path, clocks: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.store_engine.BUSY_S", 0.05)
+    clocks.trusted = Trust.USER
+    writer = Writer(Store.open(record, logging=True), Clock(clocks), Buffer(), clocks.boot_id())
+    writer.begin()
+    with Store.open(record, write=True) as other, other.writing():
+        offer(writer, 0, 20)
+        assert not writer.commit()
+        assert "busy" in writer.trouble
+    assert writer.commit() or writer.commit()
+    assert stored(writer) == 20
     writer.store.close()
