@@ -13,6 +13,7 @@ from analysis.closure import Zero, combined_zero
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History, PlacedAnchor, span
+from analysis.once import once
 from analysis.quantiles import student_quantile
 from analysis.regression import wtls
 from analysis.sensor import known_zero
@@ -234,6 +235,7 @@ def _refusal(history: History) -> str:
     return "no full charge and low discharge within a week without gaps; `bankbook captest` guides"
 
 
+@once
 def capacity(history: History) -> Capacity:
     """Estimate the usable capacity of a pack.
 

@@ -16,6 +16,7 @@ from analysis.fade_line import LEAST_PAIRS, YEAR_S, FadeLine, fade_line
 from analysis.frame import F64
 from analysis.history import History
 from analysis.life_model import Loss, Stress, cycle_rate, life, mean_calendar_rate
+from analysis.once import once
 from analysis.usage import Q_STEP
 
 LEAST_YEARS = 0.95
@@ -105,6 +106,7 @@ def _starts(history: History) -> F64:
     return out
 
 
+@once
 def stresses(history: History) -> tuple[Stress, ...]:
     """Return what each day did to the cells, for the ageing model.
 

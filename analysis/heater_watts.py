@@ -15,6 +15,7 @@ from analysis.estimate import Estimate, around, unknown
 from analysis.facts import PackFacts
 from analysis.frame import F64
 from analysis.history import History
+from analysis.once import once
 from analysis.trace import step_at, unpack
 from analysis.warming import HEAT_WH_PER_K
 
@@ -138,6 +139,7 @@ def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
     return np.array([s.watts for s in chosen])
 
 
+@once
 def dated_steps(history: History, others: Sequence[History] = ()) -> tuple[tuple[str, ...], F64]:
     """Collect the switchings of up to 200 days with their local dates: (days, powers [W])."""
     steps = _steps(history, others, 200)
@@ -169,6 +171,7 @@ def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
     return "unknown"
 
 
+@once
 def heater_boundary(history: History) -> Boundary:
     """Whether the heater's current passes the pack's current sensor: declared, else by its own steps."""
     declared: Boundary = history.facts.heater_measured
@@ -227,6 +230,7 @@ def _mostly_together(history: History, others: Sequence[History]) -> bool:
     return bool(edges) and sum(edges) >= 0.6 * len(edges)
 
 
+@once
 def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
     """Say what power the heater takes.
 

@@ -12,6 +12,7 @@ from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History
 from analysis.offsets import GROUPS, Offsets, collect
+from analysis.once import once
 
 SCALE_ERROR = 0.06
 """What a drift may be wrong by in proportion: gain of the current sensor, shape of the curve. [1]
@@ -98,6 +99,7 @@ class Imbalance:
     basis: str
 
 
+@once
 def imbalance(history: History) -> Imbalance:
     """Judge the imbalance of a pack from its digests.
 

@@ -11,6 +11,7 @@ from analysis.change import Change, step_change
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History
+from analysis.once import once
 
 RECENT_DAYS = 45.0
 """What "now" means for a resistance. [days] Common practice, no source."""
@@ -172,6 +173,7 @@ def arrhenius(temp_c: F64, resistance_ohm: F64) -> tuple[float, float]:
     return math.exp(mean - energy * centre), energy
 
 
+@once
 def resistance(history: History) -> Resistance:
     """Judge the resistance of every cell from the digests.
 

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.change import step_change
 from analysis.frame import F64, Bool
 from analysis.history import History
+from analysis.once import once
 
 DEAD_SHARE = 0.5
 """Part of a day without a possible reading that makes a dead day. [1] Practice, no source."""
@@ -184,6 +185,7 @@ def _shifted(history: History, sensor: int, offset: F64) -> TempFault | None:
     return None
 
 
+@once
 def temp_faults(history: History) -> tuple[TempFault, ...]:
     """Find the temperature sensors at fault now (or when the record of them ends).
 
@@ -229,6 +231,7 @@ def _furthest(found: list[TempFault], on_cells: int) -> list[TempFault]:
     return [f for f in found if f.fault != "shifted" or f in kept]
 
 
+@once
 def trusted_sensors(history: History) -> tuple[int, ...]:
     """Return the cell sensors that are not at fault, by index from 0; all if every one is."""
     sensors = max((len(d.temps) for d in history.digests), default=0)

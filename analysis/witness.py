@@ -13,6 +13,7 @@ from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
 from analysis.history import Bank, History
+from analysis.once import once
 from analysis.trend import theil_sen
 from analysis.witness_day import WitnessDay
 
@@ -223,6 +224,7 @@ def _one(history: History, name: str, *, several: bool) -> PackWitness:
     )
 
 
+@once
 def witness(bank: Bank) -> tuple[PackWitness, ...]:
     """Compare each pack with each witness.
 
