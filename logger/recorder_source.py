@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from adapters.base import Adapter, Reading
-from adapters.errors import BadFrame, SourceError, SourceLost, SourceTimeout
+from adapters.errors import BadFrame, BankbookError, SourceLost, SourceTimeout
 from logger.recorder_quiet import Quiet
 
 log = logging.getLogger(__name__)
@@ -96,7 +96,7 @@ class Follower:
             except StopAsyncIteration:
                 log.info("%s: has ended", self._feed.name)
                 return
-            except SourceError as error:
+            except BankbookError as error:  # a wire's, or a map that does not fit what answers
                 self._complain(str(error))
             except Exception as error:
                 self._quiet.say(
