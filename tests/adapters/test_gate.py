@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import asyncio
 import re
+import socket
+import struct
 from pathlib import Path
 from typing import Any
 
@@ -237,3 +239,52 @@ def test_requests_need_permission(tmp_path: Path) -> None:
     assert {(f.arbitration_id, f.is_extended_id, bytes(f.data)) for f in frames} == {
         (0x18900140, True, b"\x00\x01")
     }
+
+
+class _KernelBus:
+    """Stands in for a socketcan bus, which needs a kernel with CAN: notes filters, answers SO_MEMINFO."""
+
+    def __init__(self, drops: int = 0, peer: Any = None) -> None:
+        self.filters: list[Any] = []
+        self.socket = self
+        self.peer = peer
+        self._drops = drops
+
+    def send(self, *_: object) -> None:
+        raise AssertionError
+
+    _send_periodic_internal = send
+
+    def set_filters(self, filters: Any) -> None:
+        self.filters.append(filters)
+
+    def getsockopt(self, level: int, option: int, size: int) -> bytes:
+        assert (level, option, size) == (socket.SOL_SOCKET, 55, 36)
+        return struct.pack("9I", *range(8), self._drops)
+
+
+def test_kernel_sorts_frames_out() -> None:
+    bus: Any = _KernelBus(drops=7)
+    listening = ListenOnlyBus(bus)
+    listening.narrow([(0x18FF0001, True), (0x356, False)])
+    listening.narrow(None)
+    assert bus.filters == [
+        [
+            {"can_id": 0x356, "can_mask": 0x7FF, "extended": False},
+            {"can_id": 0x18FF0001, "can_mask": 0x1FFFFFFF, "extended": True},
+        ],
+        None,
+    ]
+    assert listening.dropped == 7
+
+
+def test_far_end_that_hangs_up_is_noticed() -> None:
+    near, far = socket.socketpair()
+    with near:
+        listening: Any = ListenOnlyBus(_KernelBus(peer=near))  # type: ignore[arg-type] # stands in for a bus
+        assert not listening.hung_up
+        far.send(b"x")
+        assert not listening.hung_up
+        near.recv(1)
+        far.close()
+        assert listening.hung_up

@@ -1,7 +1,7 @@
 """CSV import beside pandas' reader with the same storage, and its memory on 30 days at 1 Hz.
 
-Run `nice python tests/benchmarks/bench_import.py [--days 3] [--month]`. Both ways end in the same store. Peak memory is
-that of a process of its own that imports one file.
+Run `nice python tests/benchmarks/bench_import.py [--days 3] [--month]`. Both ways end in the same store.
+Peak memory is that of a process of its own that imports one file, its workers apart.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
@@ -24,7 +23,6 @@ from adapters.base import Subject
 from adapters.channels import CATALOGUE, cell_name
 from adapters.csv_import import CsvOutcome, read_tables
 from analysis.facts import PackFacts
-from logger.bring_in import whole_days
 from logger.store import Store
 
 START = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
@@ -72,7 +70,7 @@ def _adopt(record: Path, tables: Iterator[pa.Table], *, days: int) -> None:
     store.ensure_pack("A", PackFacts(name="A"))
     now_ms = int((START + dt.timedelta(days=days + 1)).timestamp() * 1000)
     with store.adopting(now_ms=now_ms, workers=1) as adopting:
-        for table in whole_days(tables, store.zone):
+        for table in tables:
             adopting.put(Subject("A"), table)
     store.close()
 
@@ -93,8 +91,9 @@ def theirs(path: Path) -> Iterator[pa.Table]:
 
     frame = pd.read_csv(path, parse_dates=["timestamp"])
     arrays = [pa.array(frame["timestamp"].dt.as_unit("ms").astype("int64").to_numpy())]
-    for name in COLUMNS:
-        arrays.append(pa.array(np.rint(frame[name].to_numpy() / CATALOGUE[name].scale).astype(np.int32)))
+    arrays += [
+        pa.array(np.rint(frame[name].to_numpy() / CATALOGUE[name].scale).astype(np.int32)) for name in COLUMNS
+    ]
     yield pa.table(arrays, names=["time_ms", *COLUMNS])
 
 
@@ -147,9 +146,9 @@ def main() -> None:
                 record = folder / f"{way}.db" if stored else None
                 wall, cpu, peak, base = measure(way, folder / "days.csv", record, options.days)
                 spent[way] = cpu
-                print(
-                    f"{what}, {way}: {wall:.2f} s ({cpu:.2f} s CPU), {rows / wall / 1e3:.0f} k rows/s, peak {peak:.0f} MB (imports {base:.0f})"
-                )
+                rate = rows / wall / 1e3
+                print(f"{what}, {way}: {wall:.2f} s ({cpu:.2f} s CPU), {rate:.0f} k rows/s", end="")
+                print(f", peak {peak:.0f} MB (imports {base:.0f})")
             print(f"{what}, CPU time: ours / pandas = {spent['ours'] / spent['pandas']:.2f}")
         if options.month:
             rows = write_file(folder / "month.csv", 30)

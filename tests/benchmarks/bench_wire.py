@@ -1,6 +1,6 @@
-"""What the wire costs: CAN frames into readings beside the frame library's own decoder, and polling 16 packs.
+"""What the wire costs: CAN frames into readings, beside the frame library's own decoder; polling 16 packs.
 
-Run `nice python tests/benchmarks/bench_wire.py`. CPU time of one core; the peers run in processes of their own.
+Run `nice python tests/benchmarks/bench_wire.py`. CPU time of one core; peers run in their own processes.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from adapters.registry import make
 
 MAPS = Path("sample_data/maps")
 SATURATED = 3700
-"""Frames a second on a full 500 kbit/s bus: 500000 / 135 bits, worst stuffing. Source: ISO 11898-1, by hand."""
+"""Frames a second on a full 500 kbit/s bus: 500000 / 135 bits, by hand from ISO 11898-1."""
 
 
 def best(work: Callable[[], object], times: int = 3) -> float:
@@ -80,10 +80,9 @@ def decode_benchmark(name: str, binding: Binding, database: Any, rounds: int, re
 
     base, mine = best(theirs), best(ours)
     rate = len(frames) / rounds
-    print(
-        f"{name}: {len(frames)} frames, {rate:.0f} a second of bus time: decode_message {len(frames) / base / 1e3:.0f} k/s, "
-        f"into readings at 1 Hz {len(frames) / mine / 1e3:.0f} k/s: {base / mine:.1f} ×"
-    )
+    print(f"{name}: {len(frames)} frames, {rate:.0f} a second of bus time: ", end="")
+    print(f"decode_message {len(frames) / base / 1e3:.0f} k/s, ", end="")
+    print(f"into readings at 1 Hz {len(frames) / mine / 1e3:.0f} k/s: {base / mine:.1f} ×")
 
 
 def _flood(port: int, seconds: float, rate: int, messages: Sequence[tuple[int, bytes]]) -> None:
@@ -218,9 +217,8 @@ def modbus(packs: int, seconds: float) -> None:
 
     spent, busy = asyncio.run(main())
     peer.terminate()
-    print(
-        f"{packs} packs over Modbus TCP each second: {100 * spent:.1f} % of a core, a round takes {1000 * busy:.0f} ms"
-    )
+    took = f"a round takes {1000 * busy:.0f} ms"
+    print(f"{packs} packs over Modbus TCP each second: {100 * spent:.1f} % of a core, {took}")
 
 
 def _wait_for(port: int) -> None:
