@@ -216,6 +216,16 @@ def test_when_nothing_answers_it_says_so_and_ends(tmp_path: Path) -> None:
     assert "nothing listens there" in last
 
 
+def test_a_map_that_does_not_fit_is_told_in_one_line(folder: Path) -> None:
+    text = (folder / "bank.toml").read_text(encoding="utf-8").split('[[source]]\nname = "bus-b"')[0]
+    (folder / "bank.toml").write_text(text + "unit = 2\n", encoding="utf-8")  # the inverter, read as a pack
+    process = start(folder, "log", "--seconds", "4")
+    _, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 4
+    assert "Traceback" not in err
+    assert "does not fit" in err.strip().splitlines()[-1]
+
+
 def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
