@@ -44,7 +44,7 @@ def test_the_logger_runs_as_its_own_user_with_a_watchdog_and_no_capabilities() -
 
 
 def test_the_filter_of_system_calls_lets_the_clock_be_read_and_a_priority_be_lowered() -> None:
-    """A later line takes away or puts back (systemd.exec(5)); adjtimex is in @privileged, so it comes last."""
+    """A later line takes away or puts back (systemd.exec(5)); adjtimex is in @privileged: it comes last."""
     text = (UNITS / "bankbook.service").read_text()
     lines = re.findall(r"^SystemCallFilter=(.*)$", text, re.MULTILINE)
     assert lines[-1].split() == ["adjtimex", "clock_adjtime", "setpriority"]
