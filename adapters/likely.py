@@ -112,7 +112,8 @@ def sums(registers: Mapping[int, int], sum_v: float) -> list[tuple[int, float]]:
 TEMPERATURES = (
     ("s16, 0.1 °C", 0.1, 0.0, -300, 700),
     ("u16, 0.1 K", 0.1, -273.15, 2432, 3432),
-    ("u16, 1 °C with offset -40", 1.0, -40.0, 15, 105),
+    ("u16, 0.1 °C with 40 added", 0.1, -40.0, 200, 1000),
+    ("u16, 1 °C with 40 added", 1.0, -40.0, 15, 105),
 )
 """Ways to tell a temperature: words, scale, offset [°C], lowest and highest raw value."""
 

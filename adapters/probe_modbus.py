@@ -103,9 +103,19 @@ async def _probe_place(
     try:
         probe = _Probe(line, timeout_s, noise)
         there = [unit for unit in units if await probe.knock(unit)]
-        return tuple([await _look(probe, unit, maps) for unit in there])
+        return _together(place, [(unit, await _look(probe, unit, maps)) for unit in there])
     finally:
         line.leave()
+
+
+def _together(place: Place, looked: Sequence[tuple[int, Found | None]]) -> tuple[Found, ...]:
+    """Put units that answered, but have nothing to show, into one line at the end."""
+    empty = ", ".join(str(unit) for unit, one in looked if one is None)
+    found = [one for _, one in looked if one is not None]
+    if empty:
+        doubts = ("it refused every register looked at; a gateway may answer for units that are not there",)
+        found.append(Found(f"unit {empty} on {place} answers, but shows nothing", (), doubts))
+    return tuple(found)
 
 
 class _Probe:
@@ -151,7 +161,7 @@ class _Probe:
         return True
 
 
-async def _look(probe: _Probe, unit: int, maps: Sequence[Path]) -> Found:
+async def _look(probe: _Probe, unit: int, maps: Sequence[Path]) -> Found | None:
     place = probe.line.place
     if await _is_sunspec(probe, unit):
         return _sunspec_found(place, unit)
@@ -170,10 +180,7 @@ async def _look(probe: _Probe, unit: int, maps: Sequence[Path]) -> Found:
             best = (function, registers, rows)
     if best is None:
         if not any(read.values()):
-            doubts = (
-                "it refused every register looked at: a gateway may answer for units that are not there",
-            )
-            return Found(f"a Modbus unit {unit} on {place} that shows nothing", (), doubts)
+            return None
         seen = f"it has {read[3]} of the registers looked at under function 3, {read[4]} under function 4"
         doubts = ("none of them look like cell voltages: it needs the maker's register list",)
         return Found(f"a Modbus unit {unit} on {place}", (seen,), doubts, _block(place, unit, "my-pack.toml"))
@@ -284,8 +291,14 @@ def _cells_found(
         volts = registers[address] * scale_v
         evidence.append(f"0x{address:04X} reads {volts:.2f} V; the cells add up to {row.sum_v:.2f} V")
     temps = temperatures(registers, taken | {address for address, _ in totals})
-    for address, count, words, degrees in temps[:3]:
-        evidence.append(f"0x{address:04X}, {count} registers, might be temperatures ({words}): {degrees} °C")
+    ways: dict[tuple[int, int], list[str]] = {}
+    for address, count, words, degrees in temps:
+        told = " ".join(f"{degree:g}" for degree in degrees)
+        ways.setdefault((address, count), []).append(f"{told} °C ({words})")
+    for (address, count), readings in list(ways.items())[:3]:
+        evidence.append(
+            f"0x{address:04X}, {count} registers, might be temperatures: " + ", or ".join(readings)
+        )
     warm = {address + n for address, count, _, _ in temps for n in range(count)}
     socs = fractions(registers, taken | warm | {address for address, _ in totals})
     if socs:

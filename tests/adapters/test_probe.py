@@ -70,7 +70,7 @@ def test_unknown_unit_on_a_serial_line(peers: Any, wire: Any) -> None:
     assert "16 cell voltages" in one.what
     assert any("0x0040 look like cells" in line and "3.300 3.303" in line for line in one.evidence)
     assert any("0x0010 reads 53.36 V; the cells add up to 53.16 V" in line for line in one.evidence)
-    assert any("0x0060, 3 registers, might be temperatures" in line for line in one.evidence)
+    assert "0x0060, 3 registers, might be temperatures: 18.3 18.6 17.9 °C (s16, 0.1 °C)" in one.evidence
     assert any("current" in line for line in one.doubts)
     draft = parse_map(TomlFile("draft", one.draft))
     assert draft.items[0].address == 0x40
@@ -95,6 +95,13 @@ def test_known_map_and_sunspec_over_tcp(peers: Any, map_file: Path) -> None:
             assert 'kind = "sunspec-tcp"' in one.source
 
     asyncio.run(main())
+
+
+def test_units_that_refuse_everything_are_one_line(peers: Any, wire: Any) -> None:
+    wire.serve(peers.RtuUnit([0], units=[1, 2]))
+    settings = {"bauds": (115200,), "parities": ("N",), "units": (1, 2, 3), "timeout_s": 0.05}
+    found = asyncio.run(probe_serial(wire.path, **settings))
+    assert [one.what for one in found][-1].startswith("unit 1, 2 on serial")
 
 
 def test_silent_line_and_noisy_line(wire: Any) -> None:
