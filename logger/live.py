@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.live import Live
+from rich.text import Text
 from sqlalchemy import select
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, decode
 from logger import store_read
 from logger.bit_names import of_config
-from logger.now import PackView, screen
+from logger.now import FORGET_S, PackView, screen, witness_line
 from logger.store_write import blank, key_of, table_of
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ class Views:
 
     def __init__(self, store: Store, config: Config) -> None:
         self._store = store
+        self._witnesses = [w.name for w in config.witness]
+        self._fahrenheit = config.report.temperature == "F"
         names = of_config(config)
         self.packs = [PackView(config.pack_facts(n), names.get(n, {})) for n in config.pack_names]
         self._last_ms: dict[str, int] = {}
@@ -52,6 +55,18 @@ class Views:
                     view.update(row["time_ms"], values)
                     self._last_ms[view.facts.name] = row["time_ms"]
         return self.packs
+
+    def witnesses(self, now_s: float) -> list[Text]:
+        """Return a line for each witness that has been heard today."""
+        lines = []
+        for name in self._witnesses:
+            seen = self._store.latest(Subject(name, "witness"))
+            if seen is not None and now_s - seen.time_ms / 1000 < FORGET_S:
+                values = {n: decode(WITNESS_CATALOGUE[n], raw) for n, raw in seen.values.items()}
+                lines.append(
+                    witness_line(name, values, now_s - seen.time_ms / 1000, fahrenheit=self._fahrenheit)
+                )
+        return lines
 
 
 def look(
@@ -86,11 +101,14 @@ def look(
     with Live(console=console, screen=whole_screen, auto_refresh=False) as live:
         try:
             while end is None or time.monotonic() < end:
-                packs = views.update()
+                packs, now_s = views.update(), time.time()
                 live.update(
-                    screen(packs, time.time(), width=console.width, note=note(), fahrenheit=fahrenheit),
+                    screen(
+                        packs, now_s, width=console.width, note=note(), fahrenheit=fahrenheit,
+                        witnesses=views.witnesses(now_s),
+                    ),
                     refresh=True,
-                )
+                )  # fmt: skip
                 time.sleep(1.0)
         except KeyboardInterrupt:
             return
@@ -100,9 +118,10 @@ def show(store: Store, config: Config) -> None:
     """Draw the packs once."""
     console = Console()
     width = console.width if console.is_terminal else 100
-    packs = Views(store, config).update()
+    views, now_s = Views(store, config), time.time()
     fahrenheit = config.report.temperature == "F"
-    console.print(screen(packs, time.time(), width=width, fahrenheit=fahrenheit))
+    packs = views.update()
+    console.print(screen(packs, now_s, width=width, fahrenheit=fahrenheit, witnesses=views.witnesses(now_s)))
 
 
 def latest_json(store: Store, config: Config) -> list[dict[str, Any]]:

@@ -31,6 +31,7 @@ LIMITS: Final = (
     ("charge_limit_v", "at most", "V"),
     ("discharge_limit_v", "not below", "V"),
 )
+WITNESS: Final = (("dc_v", ".2f", "V"), ("dc_a", "+.1f", "A"), ("ac_w", "+.0f", "W out"))
 BAR_MV: Final = 5.0
 """Deviation that one block of a cell's bar stands for. [mV]"""
 
@@ -127,10 +128,40 @@ def panel(view: PackView, now_s: float, *, width: int = 80, fahrenheit: bool = F
     )  # fmt: skip
 
 
+def witness_line(name: str, values: Mapping[str, float], age_s: float, *, fahrenheit: bool = False) -> Text:
+    """Say in one line what another instrument sees, and how long ago.
+
+    Parameters
+    ----------
+    name : str
+    values : mapping of str to float
+        By channel, in canonical units.
+    age_s : float
+        [s]
+    fahrenheit : bool
+        Show temperatures in °F.
+    """
+    parts = [f"{values[n]:{form}} {unit}" for n, form, unit in WITNESS if n in values]
+    if "soc_seen" in values:
+        parts.append(f"{values['soc_seen']:.0%} full, it says")
+    if "ambient" in values:
+        air = values["ambient"]
+        parts.append(f"air {air * 1.8 + 32:.1f} °F" if fahrenheit else f"air {air:.1f} °C")
+    line = Text.assemble((f" {name} ", "bold reverse"), f"  {', '.join(parts) or 'nothing seen'}")
+    line.append(f"   {age(age_s)} ago", "yellow" if age_s > STALE_S else "")
+    return line
+
+
 def screen(
-    views: Sequence[PackView], now_s: float, *, width: int, note: str = "", fahrenheit: bool = False
+    views: Sequence[PackView],
+    now_s: float,
+    *,
+    width: int,
+    note: str = "",
+    fahrenheit: bool = False,
+    witnesses: Sequence[Text] = (),
 ) -> RenderableType:
-    """Draw all packs: side by side where the terminal is wide, else one below the other."""
+    """Draw all packs: side by side where the terminal is wide, else one below the other; then witnesses."""
     parts: list[RenderableType]
     if width >= 156 and len(views) > 1:
         grid = Table.grid(padding=(0, 1))
@@ -141,6 +172,7 @@ def screen(
         parts = [grid]
     else:
         parts = [panel(v, now_s, width=min(width, 100), fahrenheit=fahrenheit) for v in views]
+    parts += witnesses
     if note:
         parts.append(Align.left(Text(note, "dim")))
     return Group(*parts)
