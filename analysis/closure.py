@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+
+import numpy as np
 
 from analysis.anchors import Anchor
 from analysis.digest import DayDigest
 from analysis.facts import PackFacts
 from analysis.history import History, PlacedAnchor, Span, span
+from analysis.once import once
 
 LOSS_MEAN, LOSS_U = 0.002, 0.002
 """Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
@@ -25,13 +27,11 @@ DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
 Common practice, no source."""
 OFFSET_U_A = 0.15
 """Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
-CLOSURE_U = {"taper": 0.003, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
+CLOSURE_U = {"taper": 0.002, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
 """How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
 HEATER_W, UNKNOWN_HEATING_H, CELL_V = 150.0, 8.0, 3.25
 """Power of a heater nobody stated, for 280 Ah [W]; time on in a cold day of which nothing is known [h];
 voltage of a cell while it heats [V]. Common practice, no source."""
-VOLTAGE_U = 0.0005
-"""Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
 LOW_TAPER_SLOPE = 0.5
 """Charge by which a volt of unequal ends beyond the plateau differs, fraction of capacity. [1/V]
 Common practice, no source."""
@@ -40,9 +40,15 @@ WARM_C, COOL_C = 6.0, 2.5
 heating that the digest looks for was not seen either. [°C] Heaters start near 0 °C: trade practice."""
 LEAST_EFC, LEAST_HOURS = 0.3, 20.0
 """A window has to move at least this charge, fraction of the rated capacity, and last this long. [h]"""
-HIDDEN, HIDDEN_ZERO = 0.1, 0.005
-"""Charge that may have flown unseen in gaps, of what went in: for a window to be used, with that charge in
-its uncertainty, and for it to tell the zero error."""
+HIDDEN = 0.1
+"""Charge that may have flown unseen in gaps, of what went in, for a window to be used at all; it is part of
+its uncertainty."""
+SHARE_MEAN, SHARE_PAST, SHARE_U, HEATING_U = 0.5, 0.8, 0.45, 0.3
+"""Expected share of `heater_ah` that heaters took from the cells past the sensor: unless the user said that
+their current passes by it, and if so; its standard uncertainty; and what each window's own heating differs
+by. Common practice, no source."""
+UNTOLD_U_A, MOST_WINDOWS = 0.1, 400
+"""A zero less sure than the first tells nothing [A]; windows looked back at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +102,25 @@ class Zero:
     basis: str
 
 
-@lru_cache(maxsize=8)
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """What explains the gains and losses of windows together.
+
+    Attributes
+    ----------
+    zero : Zero
+        Of the current sensor.
+    heating, heating_u : float
+        Share of what heaters can have taken at most that they took past the sensor, with its standard
+        uncertainty. [1]
+    """
+
+    zero: Zero
+    heating: float
+    heating_u: float
+
+
+@once
 def windows(history: History) -> tuple[Window, ...]:
     """Find the windows of a history that close: between full anchors of the kind it has most charge between.
 
@@ -196,21 +220,63 @@ def heater_ah(digest: DayDigest, facts: PackFacts) -> float:
     return hours * watts / (CELL_V * facts.n_cells)
 
 
-def closure_zero(found: tuple[Window, ...]) -> Zero | None:
-    """Estimate the zero error from windows in which no heater ran; None without any.
+def balance(found: Sequence[Window], known: Zero | None = None, *, past_sensor: bool = False) -> Balance:
+    """Find the zero error and the heaters' share that explain what windows gained and lost together.
 
-    What a window gained is the loss of charge in the cells, the drain past the sensor, and b × time.
+    A window's meter ends too high by b × time, by what cells and electronics lost, and by the heaters'
+    share f of the charge they can have taken at most. The loss is expected of a healthy pack; b and f are
+    two unknowns shared by all windows, which differ in how much of their time was heated.
+
+    Parameters
+    ----------
+    found : sequence of Window
+        Any number; the latest `MOST_WINDOWS` are used.
+    known : Zero, optional
+        The zero error from elsewhere.
+    past_sensor : bool
+        Whether the user said that the heaters' current passes by the sensor.
+
+    Returns
+    -------
+    Balance
+
+    References
+    ----------
+    JCGM 102:2011, section 6 (least squares with prior information as further observations; from memory).
     """
-    warm = [w for w in found if w.warm and w.hidden_ah <= HIDDEN_ZERO * w.span.ah_in]
-    hours = sum(w.span.covered_s for w in warm) / 3600
-    if hours < LEAST_HOURS:
-        return None
-    net = sum(w.span.ah for w in warm)
-    ah_in = sum(w.span.ah_in for w in warm)
-    offset = (net - LOSS_MEAN * ah_in) / hours - DRAIN_MEAN_A
-    ends = _ends(warm)
-    u = math.hypot(LOSS_U * ah_in / hours, DRAIN_U_A, ends / hours)
-    return Zero(offset, u, f"{len(warm)} closed windows, {warm[0].first} to {warm[-1].last}")
+    found = found[-MOST_WINDOWS:]
+    start = combined_zero(known)
+    normal = np.diag([1 / start.u_a**2, 1 / SHARE_U**2])
+    share = SHARE_PAST if past_sensor else SHARE_MEAN
+    right = np.array([start.offset_a / start.u_a**2, share / SHARE_U**2])
+    hours = sum(w.span.covered_s for w in found) / 3600
+    ah_in = sum(w.span.ah_in for w in found)
+    for w in found:
+        time_h, heaters = w.span.covered_s / 3600, 0.0 if w.warm else w.heater_ah
+        gained = w.span.ah - LOSS_MEAN * w.span.ah_in - DRAIN_MEAN_A * time_h
+        row = np.array([time_h, heaters])
+        variance = w.closure_u_ah**2 + w.hidden_ah**2 + (HEATING_U * heaters) ** 2
+        normal += np.outer(row, row) / variance
+        right += row * gained / variance
+    spread = np.linalg.inv(normal)
+    offset, heating = spread @ right
+    shared = math.hypot(DRAIN_U_A, LOSS_U * ah_in / hours) if hours > 0 else 0.0
+    basis = f"{len(found)} closed windows, {found[0].first} to {found[-1].last}" if found else ""
+    return Balance(
+        zero=Zero(
+            float(offset),
+            math.hypot(math.sqrt(spread[0, 0]), shared),
+            "; ".join(part for part in (basis, start.basis if known or not found else "") if part),
+        ),
+        heating=float(heating),
+        heating_u=math.sqrt(spread[1, 1]),
+    )
+
+
+def closure_zero(found: Sequence[Window]) -> Zero | None:
+    """Estimate the zero error from closed windows; None if they tell next to nothing about it."""
+    zero = balance(found).zero
+    return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
 def combined_zero(*known: Zero | None) -> Zero:
@@ -247,107 +313,3 @@ def _ends(found: Sequence[Window]) -> float:
         if i == 0 or found[i - 1].end_s != window.start_s:
             total += window.closure_u_ah**2
     return math.sqrt(total)
-
-
-def expected_loss(ah_in: float, hours: float, heaters_ah: float) -> tuple[float, float]:
-    """Charge that does not come back of a healthy pack, with its standard uncertainty. [Ah]
-
-    What cells and electronics take, and anything from nothing to all that heaters can have taken.
-    """
-    mean = LOSS_MEAN * ah_in + DRAIN_MEAN_A * hours + heaters_ah / 2
-    return mean, math.hypot(LOSS_U * ah_in, DRAIN_U_A * hours, heaters_ah / math.sqrt(12))
-
-
-def charge_lost(window: Window, zero: Zero) -> tuple[float, float]:
-    """Charge that went in and did not come out of a window, with its standard uncertainty. [Ah]
-
-    Two sources: what a healthy pack is expected to lose, and what the meter missed at the window's end,
-    its zero error taken out. Without a heater the surer one is taken, for the zero error itself may come
-    from the same expectation; otherwise they are weighted by their variances.
-    """
-    hours = window.span.covered_s / 3600
-    metered = window.span.ah - zero.offset_a * hours
-    u_metered = math.hypot(zero.u_a * hours, window.closure_u_ah, window.hidden_ah)
-    expected, u_expected = expected_loss(window.span.ah_in, hours, 0.0 if window.warm else window.heater_ah)
-    if window.warm:
-        return (expected, u_expected) if u_expected <= u_metered else (metered, u_metered)
-    a, b = 1 / u_expected**2, 1 / u_metered**2
-    return (a * expected + b * metered) / (a + b), 1 / math.sqrt(a + b)
-
-
-def voltage_ratio(moved: Span) -> float:
-    """Mean discharge over mean charge voltage, weighted with charge: no zero error moves it. [1]"""
-    return (moved.wh_out / moved.ah_out) / (moved.wh_in / moved.ah_in)
-
-
-def true_in_ah(window: Window, zero: Zero) -> float:
-    """Charge in with the zero error taken out. [Ah]"""
-    return max(window.span.ah_in - zero.offset_a * window.hours_in, 1e-9)
-
-
-def closed_efficiency(
-    wh_in: float, wh_out: float, *, stored_wh: float = 0.0, outside_wh: float = 0.0
-) -> float:
-    """Energy out over energy in, for a time that ends in another state than it began.
-
-    Parameters
-    ----------
-    wh_in, wh_out : float
-        Energy at the terminals. [Wh]
-    stored_wh : float
-        What the pack holds more at the end than at the start. [Wh]
-    outside_wh : float
-        What heaters took from elsewhere than the pack, counted as put in. [Wh]
-
-    Returns
-    -------
-    float
-        Efficiency, NaN if nothing went in. [1]
-
-    Examples
-    --------
-    >>> round(closed_efficiency(15.2, 14.6, stored_wh=0.15), 4)
-    0.9704
-    """
-    put_in = wh_in + outside_wh
-    return (wh_out + stored_wh) / put_in if put_in > 0 else float("nan")
-
-
-def interval(found: Sequence[Window], zero: Zero) -> tuple[float, float, float]:
-    """Efficiency over windows with the ends of its 95 % interval. [1]
-
-    The product of the voltage ratio and the share of charge that came back: what a zero error, a dead
-    band or a gain do to the meter's sums cancels in the first and is held by the second.
-
-    Parameters
-    ----------
-    found : sequence of Window
-        One or more.
-    zero : Zero
-        Of the sensor.
-
-    Returns
-    -------
-    (float, float, float)
-        Value, low, high.
-    """
-    total = pooled(found)
-    lost, u_lost = lost_in_all(found, zero)
-    put_in = true_in_ah(total, zero)
-    ratio = voltage_ratio(total.span)
-    value = ratio * (1 - lost / put_in)
-    half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
-    return value, value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
-
-
-def lost_in_all(found: Sequence[Window], zero: Zero) -> tuple[float, float]:
-    """Charge lost over windows, those in which heaters may have run judged apart, with uncertainty. [Ah]"""
-    groups = ([w for w in found if w.warm], [w for w in found if not w.warm])
-    parts = [charge_lost(pooled(group), zero) for group in groups if group]
-    return sum(lost for lost, _ in parts), math.hypot(*(u for _, u in parts))
-
-
-def with_efficiency(window: Window, zero: Zero) -> Window:
-    """Fill in the efficiency of a window and its 95 % interval."""
-    value, low, high = interval((window,), zero)
-    return replace(window, efficiency=value, low=low, high=high)

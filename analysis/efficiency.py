@@ -5,23 +5,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.closure import (
-    LEAST_EFC,
-    OFFSET_U_A,
-    Window,
-    Zero,
-    closure_zero,
-    combined_zero,
+from analysis.balance import (
     expected_loss,
-    heater_ah,
     interval,
     lost_in_all,
-    pooled,
     true_in_ah,
     voltage_ratio,
-    windows,
     with_efficiency,
 )
+from analysis.closure import LEAST_EFC, OFFSET_U_A, Balance, Window, Zero, balance, heater_ah, pooled, windows
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 
@@ -81,6 +73,7 @@ def efficiency(
     history: History,
     *,
     zero: Zero | None = None,
+    background: History | None = None,
     resistance: Estimate | None = None,
     heater_wh: Estimate | None = None,
 ) -> Efficiency:
@@ -91,8 +84,10 @@ def efficiency(
     history : History
         The time to speak about; best whole weeks.
     zero : Zero, optional
-        What is known of the current sensor's zero from a longer history (`closure_zero`) or from rests.
-        Without, it is estimated from this history's own closures.
+        What is known of the current sensor's zero from elsewhere.
+    background : History, optional
+        A longer history that holds this one: its closures tell the zero error and what heaters took.
+        Without, this history's own do.
     resistance : Estimate, optional
         Of the whole pack over a minute or so, for the ohmic loss. [Ω]
     heater_wh : Estimate, optional
@@ -111,21 +106,25 @@ def efficiency(
     quadrature.
     """
     found = windows(history)
-    zero = combined_zero(zero if zero is not None else closure_zero(found))
-    found = tuple(with_efficiency(window, zero) for window in found)
+    fit = balance(
+        windows(background) if background is not None else found,
+        zero,
+        past_sensor=history.facts.heater_measured == "outside",
+    )
+    found = tuple(with_efficiency(window, fit) for window in found)
     voltage = _voltage(history)
-    offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis, n=len(found))
+    offset = around(fit.zero.offset_a, 1.96 * fit.zero.u_a, "A", basis=fit.zero.basis, n=len(found))
     if not found:
-        return _without_windows(history, voltage, offset)
+        return _without_windows(history, voltage, offset, fit)
     pool = pooled(found)
     coulombic = _coulombic(pool, _basis(found), len(found))
     return Efficiency(
-        round_trip=_estimate(found, zero),
+        round_trip=_estimate(found, fit),
         round_trip_raw=_raw(pool, _basis(found), len(found)),
         coulombic_raw=coulombic,
         voltage=voltage,
         offset_a=offset,
-        losses=_losses(found, zero, history, resistance, heater_wh),
+        losses=_losses(found, fit, history, resistance, heater_wh),
         windows=found,
         note=_note(coulombic, pool),
     )
@@ -135,8 +134,8 @@ def _basis(found: tuple[Window, ...]) -> str:
     return f"{len(found)} windows between full charges, {found[0].first} to {found[-1].last}"
 
 
-def _estimate(found: tuple[Window, ...], zero: Zero) -> Estimate:
-    value, low, high = interval(found, zero)
+def _estimate(found: tuple[Window, ...], fit: Balance) -> Estimate:
+    value, low, high = interval(found, fit)
     basis, n = _basis(found), len(found)
     if not 0.5 <= value <= 1.0:
         return unknown("1", f"{value:.3f} cannot be: the meter is off by more than is known of it", basis, n)
@@ -182,13 +181,13 @@ def _voltage(history: History) -> Estimate:
     return Estimate(value, "1", value - half, min(value + half, 1.0), basis, len(history.digests), coverage)
 
 
-def _without_windows(history: History, voltage: Estimate, offset: Estimate) -> Efficiency:
+def _without_windows(history: History, voltage: Estimate, offset: Estimate, fit: Balance) -> Efficiency:
     """What can be said when no window closes: the voltages, if no heater can have run."""
     why = "needs two full charges of the same kind with few gaps between"
     no = unknown("1", why, coverage=voltage.coverage)
     no_wh = unknown("Wh", why)
     return Efficiency(
-        round_trip=_from_voltages(history, voltage, why),
+        round_trip=_from_voltages(history, voltage, why, fit),
         round_trip_raw=no,
         coulombic_raw=no,
         voltage=voltage,
@@ -199,12 +198,12 @@ def _without_windows(history: History, voltage: Estimate, offset: Estimate) -> E
     )
 
 
-def _from_voltages(history: History, voltage: Estimate, why: str) -> Estimate:
+def _from_voltages(history: History, voltage: Estimate, why: str, fit: Balance) -> Estimate:
     if voltage.value is None or voltage.low is None or voltage.high is None:
         return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
     whole = history.whole()
     heaters = sum(heater_ah(d, history.facts) for d in history.digests)
-    lost, u = expected_loss(whole.ah_in, whole.covered_s / 3600, heaters)
+    lost, u = expected_loss(whole.ah_in, whole.covered_s / 3600, heaters, fit)
     lost, u = lost / whole.ah_in, u / whole.ah_in
     if u > UNSURE:
         reason = f"{why}; heaters may have taken up to {heaters / whole.ah_in:.0%} of the charge"
@@ -218,19 +217,19 @@ def _from_voltages(history: History, voltage: Estimate, why: str) -> Estimate:
 
 def _losses(
     found: tuple[Window, ...],
-    zero: Zero,
+    fit: Balance,
     history: History,
     resistance: Estimate | None,
     heater_wh: Estimate | None,
 ) -> Losses:
     pool = pooled(found)
-    value, low, high = interval(found, zero)
-    e_in = pool.span.wh_in / pool.span.ah_in * true_in_ah(pool, zero)
+    value, low, high = interval(found, fit)
+    e_in = pool.span.wh_in / pool.span.ah_in * true_in_ah(pool, fit)
     half = 0.5 * (high - low) * e_in
     total = around(e_in * (1 - value), half, "Wh", basis="energy in minus energy out", n=len(found))
     ohmic = _ohmic(pool, history, resistance)
     heater = heater_wh or unknown("Wh", "no heater was seen, or its energy is not known")
-    lost, u_lost = lost_in_all(found, zero)
+    lost, u_lost = lost_in_all(found, fit)
     volts = pool.span.wh_out / pool.span.ah_out
     basis = "charge that did not come back, at mean voltage; with what heaters took past the sensor"
     charge = around(lost * volts, 1.96 * u_lost * volts, "Wh", basis=basis, n=len(found))

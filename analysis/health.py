@@ -130,7 +130,11 @@ def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
         recorded=recorded(asked),
         throughput=throughput(asked),
         efficiency=efficiency(
-            asked, zero=sensor.zero, resistance=pack_resistance(ohms, asked), heater_wh=taken
+            asked,
+            zero=sensor.zero,
+            background=before,
+            resistance=pack_resistance(ohms, asked),
+            heater_wh=taken,
         ),
         imbalance=imbalance(before),
         cold=chilled,
