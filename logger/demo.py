@@ -122,10 +122,8 @@ def run(folder: Path, *, weeks: int = 8, seconds: int = 20) -> None:
         watch_live(config, seconds, logging)
     console.print("\n[bold]3  Sealing, digesting, reporting[/]")
     conclude(config, console)
-    took = time.monotonic() - began
-    console.print(
-        f"\nThe demo took {took:.0f} s. Look around: bankbook status --config {_short(config.path)}"
-    )
+    took, around = time.monotonic() - began, f"bankbook status --config {_short(config.path)}"
+    console.print(f"\nThe demo took {took:.0f} s. Look around: {around}", soft_wrap=True)
 
 
 def prepare(folder: Path) -> Config:
