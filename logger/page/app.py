@@ -8,6 +8,7 @@ import re
 import threading
 import time
 from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ from logger.live import Views
 from logger.page import pages
 from logger.page.feed import Feed
 from logger.page.guard import Guard, Limits
-from logger.page.today import today
+from logger.page.today import Tracker
 from logger.report_files import reading_units
 
 if TYPE_CHECKING:
@@ -35,6 +36,8 @@ log = logging.getLogger(__name__)
 NOTHING = "'none'"
 CURVES_KEPT_S = 20.0
 """The day's curves are not read again sooner. [s]"""
+PATIENCE_S = 0.25
+"""The first page waits so long for the day's curves. [s]"""
 _STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 
@@ -44,10 +47,14 @@ class Site:
     def __init__(self, store: Store, config: Config, now_s: Callable[[], float]) -> None:
         self._store, self._config, self._now_s = store, config, now_s
         self._views = Views(store, config)
-        self._lock = threading.Lock()
-        self._curves: tuple[float, list[str]] | None = None
+        self._lock, self._reading = threading.Lock(), threading.Lock()
+        self._reader = ThreadPoolExecutor(1, "today")
+        self._day = ""
+        self._trackers: list[Tracker] = []
+        self._curves: tuple[float, list[str]] = (float("-inf"), [])
         self.frame = pages.Frame(config.site.name, config.site.timezone, reading_units(config))
         self.feed = Feed(self.live, self.today)
+        self._reader.submit(self.today)
 
     @property
     def folder(self) -> Path:
@@ -68,21 +75,32 @@ class Site:
         return {"packs": self._live(), "clock": self.clock()}
 
     def today(self) -> list[str]:
-        """The day so far, as HTML, one a pack; read again only after a while."""
-        with self._lock:
+        """The day so far, as HTML, one a pack; read on only after a while."""
+        with self._reading:
             now = self._now_s()
-            if self._curves is None or now - self._curves[0] > CURVES_KEPT_S:
-                bounds = day_bounds_ms(local_day(round(now * 1000), self._config.zone), self._config.zone)
-                facts = [self._config.pack_facts(name) for name in self._config.pack_names]
+            if now - self._curves[0] > CURVES_KEPT_S:
+                self._follow(local_day(round(now * 1000), self._config.zone))
                 with self._store.reading() as conn:
-                    courses = [today(conn, f, bounds) for f in facts]
+                    courses = [tracker.update(conn) for tracker in self._trackers]
                 made = [pages.today_html(c, i, self.frame.units) for i, c in enumerate(courses)]
                 self._curves = (now, made)
             return self._curves[1]
 
+    def _follow(self, day: str) -> None:
+        """Begin anew when the day has changed."""
+        if day != self._day:
+            bounds = day_bounds_ms(day, self._config.zone)
+            facts = [self._config.pack_facts(name) for name in self._config.pack_names]
+            self._day, self._trackers = day, [Tracker(f, bounds) for f in facts]
+
     def now(self) -> str:
-        """The first page."""
-        packs = list(zip(self._config.pack_names, self._live(), self.today(), strict=True))
+        """The first page; it does not wait long for the curves, which follow by themselves."""
+        reading = self._reader.submit(self.today)
+        try:
+            curves = reading.result(PATIENCE_S)
+        except TimeoutError:
+            curves = [pages.STILL_READING] * len(self._config.pack_names)
+        packs = list(zip(self._config.pack_names, self._live(), curves, strict=True))
         return pages.now_page(self.frame, packs, self._store.findings(), self.clock())
 
     def findings(self) -> str:

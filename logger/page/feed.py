@@ -60,7 +60,7 @@ class Feed:
             self._queues.discard(queue)
 
     async def _run(self) -> None:
-        since = 0.0
+        since = TODAY_S
         while self._queues:
             try:
                 self._give(event("live", await asyncio.to_thread(self.live)))

@@ -27,6 +27,9 @@ _TEMPLATES = ("base", "now", "live", "today", "findings", "reports", "token")
 _NAME = re.compile(r"^(week|checkup)-[A-Za-z0-9._-]{1,80}\.(html|pdf|json)$")
 
 
+STILL_READING = '<p class="src">Today\'s curves are being read; they follow in a moment.</p>'
+
+
 @cache
 def _environment() -> Environment:
     folder = files("logger.page") / "templates"

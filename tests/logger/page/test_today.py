@@ -1,14 +1,17 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pytest
 
 from adapters.base import Subject
 from analysis.facts import PackFacts
 from logger.days import day_bounds_ms
 from logger.page import draw
-from logger.page.today import BUCKETS, Course, today
+from logger.page.today import BUCKETS, Course, Tracker
 from logger.store import Store
 
 
@@ -26,7 +29,7 @@ def test_a_spike_of_one_second_is_in_the_course_of_the_day(store: Store) -> None
     )
     store.adopt(Subject("A"), table, now_ms=end - 1)
     with store.reading() as conn:
-        course = today(conn, PackFacts("A", n_cells=4), (start, end))
+        course = Tracker(PackFacts("A", n_cells=4), (start, end)).update(conn)
     assert max(course.current.high) == pytest.approx(180.0)
     assert min(course.current.low) == pytest.approx(-7.0)
     assert len(course.current.at) <= BUCKETS + 1
@@ -36,7 +39,7 @@ def test_a_spike_of_one_second_is_in_the_course_of_the_day(store: Store) -> None
 
 def test_a_pack_without_readings_has_an_empty_course(store: Store) -> None:
     with store.reading() as conn:
-        assert today(conn, PackFacts("nobody"), (0, 86_400_000)).current.at == ()
+        assert Tracker(PackFacts("nobody"), (0, 86_400_000)).update(conn).current.at == ()
 
 
 def test_a_missing_hour_breaks_the_drawing_in_two() -> None:
@@ -58,3 +61,18 @@ def test_cells_are_bars_up_and_down_from_the_middle_one() -> None:
     assert drawn.count("<rect") == 3
     assert heights[2] == pytest.approx(2 * heights[1], rel=0.02)  # 20 mV below, 10 mV above
     assert draw.cell_bars([None, None], 0) == ""
+
+
+def test_reading_on_gives_what_reading_at_once_gives(store: Store, make_day: Callable[..., pa.Table]) -> None:
+    start, end = day_bounds_ms("2026-01-14", store.zone)
+    table = make_day("2026-01-14")
+    noon = (start + end) // 2
+    facts = PackFacts("A", n_cells=4)
+    step_by_step = Tracker(facts, (start, end))
+    for until in (noon, end):
+        part = table.filter(pc.less(table["time_ms"], until))
+        store.adopt(Subject("A"), part, now_ms=end - 1)
+        with store.reading() as conn:
+            seen = step_by_step.update(conn)
+    with store.reading() as conn:
+        assert Tracker(facts, (start, end)).update(conn) == seen
