@@ -53,20 +53,20 @@ def diagnose(
     found.extend(one for one in joints if one is not None)
     cells = [one for one in balance.cells if one.cell not in spoiled]
     leaks = [d for d in (leak(history, balance, one, limits) for one in cells) if d is not None]
-    together = apart(history, balance, leaks, limits)
-    found.extend(leaks if together is None else [together])
     leaking = {d.cell for d in leaks}
     uneven = {d.cell for d in found if d.kind in JOINTS and (d.size.value or 0.0) > _large(ohms)}
+    shorts: list[Diagnosis] = []
+    offsets: list[Diagnosis] = []
     for one in cells:
         if one.cell in uneven:
             continue  # so large a resistance shifts its knees: its charge cannot be compared
         short = deficit(history, one, limits)
-        if short is not None:
-            found.append(short)
-        elif one.cell not in leaking:
-            still = offset(history, balance, one, limits)
-            if still is not None:
-                found.append(still)
+        still = None if short is not None or one.cell in leaking else offset(history, balance, one, limits)
+        shorts += [short] if short is not None else []
+        offsets += [still] if still is not None else []
+    together = apart(history, balance, [*leaks, *offsets], limits)
+    found += shorts
+    found += [*leaks, *offsets] if together is None else [together]
     return tuple(_fewer(found))
 
 

@@ -10,8 +10,8 @@ from analysis.history import History
 from analysis.imbalance import CellImbalance, Imbalance
 from analysis.thresholds import Thresholds
 
-ALIKE = 0.4
-"""Drifts of other cells this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
+ALIKE, LEAST_APART = 0.3, 3
+"""So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
 
 
 def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
@@ -193,43 +193,50 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     return Diagnosis("static_offset", one.cell, since, confidence, top, level, tuple(evidence))
 
 
-def apart(history: History, pack: Imbalance, leaks: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:
-    """Judge whether the whole pack drifts apart faster than balancing brings it together.
+def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:
+    """Judge whether the whole pack stands or drifts apart, rather than one cell of it.
 
     Parameters
     ----------
     history : History
     pack : Imbalance
-    leaks : list of Diagnosis
-        The leaking cells found.
+    single : list of Diagnosis
+        Leaks and offsets of single cells.
     limits : Thresholds
 
     Returns
     -------
     Diagnosis or None
-        With the cell furthest behind.
+        With the cell furthest behind; None if few cells are concerned or balancing is winning.
     """
-    sizes = sorted((d.size.value or 0.0 for d in leaks), reverse=True)
-    alike = [s for s in sizes if s > ALIKE * sizes[0]] if sizes else []
-    if len(alike) < 3:
+    sizes = sorted((_weight(d, limits) for d in single), reverse=True)
+    least = max(LEAST_APART, len(pack.cells) // 5)
+    alike = [s for s in sizes if s > max(ALIKE * sizes[0], 1.0)] if sizes else []
+    if len(alike) < least:
         return None
-    behind = [c for c in pack.cells if c.top.value is not None and c.slope.low is not None]
-    worst = max(behind, key=lambda c: c.top.value or 0.0, default=None)
-    if worst is None or worst.slope.low is None or worst.slope.low <= 0:
+    cells = [c for c in pack.cells if c.top.value is not None]
+    worst = max(cells, key=lambda c: c.top.value or 0.0)
+    high = max(c.top.value or 0.0 for c in cells)
+    low = min(c.top.value or 0.0 for c in cells)
+    if worst.slope.high is not None and worst.slope.high < 0:
         return None
-    rated = history.facts.rated_ah
-    level: Severity = "watch" if (worst.top.value or 0.0) > limits["offset_watch"] * rated else "note"
+    level: Severity = "watch" if high - low > 2 * limits["offset_watch"] * history.facts.rated_ah else "note"
+    drifts = sorted(c.slope.value for c in cells if c.slope.value is not None)
     evidence = (
         (
-            f"For: {len(alike)} cells fall behind at similar rates, {alike[-1]:.1f} to {alike[0]:.1f} mA: "
-            f"this "
-            f"is a pack "
-            "that drifts apart, not one bad cell."
+            f"For: {len(alike)} cells stand or drift apart at once: at the top they lie from {-high:.1f} to "
+            f"{-low:+.1f} Ah of the median cell. That is a pack out of balance, not one bad cell."
         ),
-        f"For: cell {worst.cell} is {said(worst.top)} behind and still drifts by {said(worst.slope)}.",
+        f"For: with balancing as it is they drift between {drifts[0]:.1f} and {drifts[-1]:.1f} mA.",
         *balance_words(history, pack, worst),
     )
-    confidence = min(0.9, *(d.confidence for d in leaks))
-    return Diagnosis(
-        "balancing_behind", worst.cell, history.digests[0].day, confidence, worst.slope, level, evidence
-    )
+    since = min(d.since for d in single)
+    return Diagnosis("balancing_behind", worst.cell, since, 0.8, worst.slope, level, evidence)
+
+
+def _weight(one: Diagnosis, limits: Thresholds) -> float:
+    """Size of a leak or an offset in units of what is watched."""
+    value = abs(one.size.value or 0.0)
+    if one.kind == "self_discharge":
+        return value / limits["leak_watch_ma"]
+    return 1.0 + value / 100.0 if one.level != "note" else 0.5

@@ -122,7 +122,7 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
         one.cell,
         since,
         confidence,
-        one.measured if link else one.excess,
+        one.measured,
         level,
         tuple(evidence),
     )
