@@ -34,8 +34,6 @@ from sample_data.bank import PackSpec
 from sample_data.faults import Case, RecordedDay, healthy, library, record
 from sample_data.history import DayTruth, TripTruth, bounds
 
-REVIEW_EVERY = 7
-
 
 def facts_of(spec: PackSpec) -> PackFacts:
     """What the user of such a pack would have told us."""
@@ -122,8 +120,8 @@ class Outcome:
     last: tuple[Finding, ...]
 
 
-def run(case: Case, cache: Path | None) -> Outcome:
-    """Play one case and score it."""
+def run(case: Case, cache: Path | None, every: int) -> Outcome:
+    """Play one case and score it; somebody asks every so many days."""
     zone = ZoneInfo(case.scenario.timezone)
     digests: dict[str, list[DayDigest]] = {s.name: [] for s in case.scenario.packs}
     last: dict[str, pa.Table] = {}
@@ -149,7 +147,7 @@ def run(case: Case, cache: Path | None) -> Outcome:
             last[spec.name] = t.slice(max(0, t.num_rows - 1800 // case.period_s))
         spent["digest"] += time.process_time() - start
         start = time.process_time()
-        if number % REVIEW_EVERY == 0 or number == case.days:
+        if number % every == 0 or number == case.days:
             said = review(case, digests)
             frost = max(sum(t.packs[s.name].cold_ah for t in truths) for s in case.scenario.packs)
             reviews.append(Review(day.day, said, day.truth, frost))
@@ -188,13 +186,18 @@ def main() -> None:
     parser.add_argument("words", nargs="*")
     parser.add_argument("--cache", type=Path)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--every", type=int, default=7, help="days between two reviews")
     parser.add_argument("--verbose", action="store_true", help="print every finding of the last review")
     options = parser.parse_args()
     cases = [c for c in (*library(), *healthy()) if all(w in c.name for w in options.words)]
     verdicts: list[Verdict] = []
     years, false = 0.0, []
     with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
-        for case, outcome in zip(cases, pool.map(run, cases, [options.cache] * len(cases)), strict=True):
+        for case, outcome in zip(
+            cases,
+            pool.map(run, cases, *([x] * len(cases) for x in (options.cache, options.every))),
+            strict=True,
+        ):
             verdicts += outcome.verdicts
             if not case.faults:
                 years += case.days / 365.25
