@@ -204,7 +204,7 @@ def _installation(facts: PackFacts, config: Config, *, redact: bool) -> tuple[tu
         ("Other packs in parallel", ", ".join(n for n in config.pack_names if n != facts.name) or "none"),
         ("Other instruments", ", ".join(w.name for w in config.witness) or "none"),
         ("Lead out and back, as entered", _said(facts.lead.loop_m, " m")),
-        ("Copper of the lead, as entered", _said(facts.lead.area_mm2, " mm²")),
+        ("Copper of the lead, as entered", _wire(facts.lead.area_mm2, config)),
         ("Heater, as entered", _said(facts.heater_w, " W")),
         ("Lowest temperature for charging, as entered", f"{facts.charge_floor_c:g} °C"),
         (
@@ -212,6 +212,12 @@ def _installation(facts: PackFacts, config: Config, *, redact: bool) -> tuple[tu
             f"{facts.cell_low_trip_v:g} to {facts.cell_high_trip_v:g} V",
         ),
     )
+
+
+def _wire(area_mm2: float | None, config: Config) -> str:
+    from analysis.report.numbers import wire_text
+
+    return ENTERED_NOT if area_mm2 is None else wire_text(area_mm2, reading_units(config))
 
 
 def _terms(facts: PackFacts) -> tuple[tuple[str, str], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +12,7 @@ from logger.histories import bank as bank_of
 from logger.report_files import numbers_json, reading_units, write_report
 
 if TYPE_CHECKING:
+    from analysis.finding import Finding
     from analysis.history import Bank
     from analysis.report.value import Report
     from logger.config import Config
@@ -40,33 +42,40 @@ def write_week(store: Store, config: Config, day: date, out_dir: Path | None = N
     StoreError
         If the week has no readings.
     """
+    from analysis.findings import findings
     from analysis.report.week import week_of
 
     first, last = week_of(day)
     bank = bank_of(store, config, date.fromisoformat(last))
     if not any(first <= d <= last for pack in bank.packs for d in pack.days):
         raise StoreError(f"nothing was recorded from {first} to {last}", _other_weeks(bank))
-    report = make_week(bank, config, first, last)
+    found = findings(bank)
+    report = make_week(bank, config, first, last, found)
     if store.write:
         store.save_report("week", first, last, numbers_json(report))
+        if _is_newest(store, last):
+            store.save_findings(found)
     return write_report(report, reading_units(config), out_dir or config.report_folder, f"week-{first}")
 
 
-def make_week(bank: Bank, config: Config, first: str, last: str) -> Report:
-    """Compute and compose the report of one week of a bank that ends with it."""
-    from analysis.findings import findings
-
+def make_week(bank: Bank, config: Config, first: str, last: str, found: Sequence[Finding]) -> Report:
+    """Compute and compose the report of one week of a bank that ends with it, with what was found."""
     from analysis.health import health
     from analysis.report.week import earlier_times, week_report
 
     return week_report(
         bank,
-        findings(bank),
+        found,
         health(bank, first, last),
         site=config.site.name,
         earlier=earlier_times(bank, first),
         units=reading_units(config),
     )
+
+
+def _is_newest(store: Store, last: str) -> bool:
+    """Whether no day after the week is over: only then does what was found in it stand now."""
+    return all(day.day <= last for day in store.sealed_days())
 
 
 def _other_weeks(bank: Bank) -> str:

@@ -31,6 +31,24 @@ SHORT_H = 1.5
 SMALL_V = 0.1
 """Smaller voltages are shown in millivolts. [V]"""
 
+
+def wire_text(area_mm2: float, units: Units = METRIC) -> str:
+    """A copper area in mm², or as the nearest American wire gauge.
+
+    >>> wire_text(67.43), wire_text(67.43, Units("°C", "AWG"))
+    ('67.4\u202fmm²', '2/0 AWG')
+
+    References
+    ----------
+    ASTM B258: diameter = 0.127 mm × 92^((36 − n) / 39); 2/0 is n = −1 (formula from memory).
+    """
+    if units.wire == "mm²":
+        return f"{plain(area_mm2, 1)}{THIN}mm²"
+    diameter = math.sqrt(4 * area_mm2 / math.pi)
+    n = round(36 - 39 * math.log(diameter / 0.127, 92))
+    return f"{1 - n}/0 AWG" if n < 1 else f"{n} AWG"
+
+
 _SHOWN = {"1": ("%", 100.0), "s": ("h", 1 / 3600.0), "Wh": ("kWh", 1e-3), "Ω": ("mΩ", 1e3), "": ("", 1.0)}
 _DECIMALS = {
     "%": 1,

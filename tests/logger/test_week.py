@@ -8,8 +8,10 @@ from pathlib import Path
 import pytest
 
 from adapters.errors import StoreError, StoreFull
+from analysis.findings import findings
 from logger.checkup import write_checkup
 from logger.config import Config
+from logger.histories import bank as bank_of
 from logger.report_files import write_whole
 from logger.store import Store
 from logger.week import write_week
@@ -36,6 +38,13 @@ def test_the_week_becomes_three_files_in_the_report_folder(place: tuple[Config, 
     assert numbers["numbers"]["energy"]["in"]["A"]["value"] > 0
     assert any(r["kind"] == "week" for r in store.reports())
     assert not list(config.report_folder.glob(".*"))
+
+
+def test_findings_are_kept_only_from_the_newest_week(place: tuple[Config, Store]) -> None:
+    config, store = place
+    store.save_findings([])
+    write_week(store, config, date(2026, 1, 14))
+    assert len(store.findings()) == len(findings(bank_of(store, config)))
 
 
 def test_a_week_without_readings_is_refused_with_the_days_there_are(place: tuple[Config, Store]) -> None:

@@ -112,3 +112,14 @@ def test_json_holds_every_number_with_everything_that_belongs_to_it() -> None:
         "reason": "",
     }  # fmt: skip
     assert made["numbers"]["energy"]["in"]["B"]["reason"] == "why"
+
+
+@pytest.mark.parametrize(
+    ("area", "gauge"),
+    # Areas of ASTM B258 gauges as printed in NEC chapter 9, table 8, in mm² (from memory): 4 AWG 21.15,
+    # 2 AWG 33.62, 1/0 53.49, 2/0 67.43, 4/0 107.2.
+    [(21.15, "4 AWG"), (33.62, "2 AWG"), (53.49, "1/0 AWG"), (67.43, "2/0 AWG"), (107.2, "4/0 AWG")],
+)
+def test_wires_are_named_by_gauge_when_asked(area: float, gauge: str) -> None:
+    assert numbers.wire_text(area, Units("°C", "AWG")) == gauge
+    assert numbers.wire_text(area).endswith("mm²")
