@@ -13,7 +13,7 @@ from adapters.binding import EXTENDED
 from adapters.configs import CanConfig
 from adapters.errors import SourceLost
 from adapters.gate import ListenOnlyBus, RequestFrame
-from adapters.places import tcp_trouble
+from adapters.places import tcp_trouble, why_not_serial
 
 if TYPE_CHECKING:
     import can
@@ -253,7 +253,13 @@ def open_bus(config: CanConfig) -> Any:
         return can.Bus(**options)
     except (can.CanError, OSError, ValueError, ImportError) as exc:
         place = f"can {config.interface} {config.channel}"
+        if config.interface == "slcan":
+            raise SourceLost(*_with(place, why_not_serial(config.channel.partition("@")[0]))) from exc
         raise SourceLost(f"{place}: {_first_line(exc)}", _remedy(config, exc)) from exc
+
+
+def _with(place: str, why: tuple[str, str]) -> tuple[str, str]:
+    return f"{place}: {why[0]}", why[1]
 
 
 def _reachable(config: CanConfig) -> None:
@@ -273,8 +279,6 @@ def _remedy(config: CanConfig, exc: BaseException) -> str:
         return (
             f"bring it up: ip link set {config.channel} up type can bitrate {config.bitrate} listen-only on"
         )
-    if config.interface == "slcan":
-        return "plug the adapter in; `ls /dev/serial/by-id/` lists the ports"
     return "check interface and channel in bank.toml"
 
 

@@ -50,9 +50,8 @@ def test_names() -> None:
 
 @pytest.mark.parametrize(
     ("value", "unit", "canonical"),
-    [(3345, "mV", (3.345, "V")), (273.15, "K", (0.0, "°C")), (212, "°F", (100.0, "°C")), (87, "%", (0.87, "1")),
-    
-     (2, "kWh", (2000.0, "Wh")), (1.5, "mΩ", (0.0015, "Ω"))],
+    [(3345, "mV", (3.345, "V")), (273.15, "K", (0.0, "°C")), (212, "°F", (100.0, "°C")),
+     (87, "%", (0.87, "1")), (2, "kWh", (2000.0, "Wh")), (1.5, "mΩ", (0.0015, "Ω"))],
 )  # fmt: skip
 def test_units_by_hand(value: float, unit: str, canonical: tuple[float, str]) -> None:
     converted, name = to_canonical(value, unit)
