@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import sys
 from datetime import UTC, datetime
+from enum import Enum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
 from logger.commands import options
 from logger.commands.options import BANK_TOML, AsJson, ConfigFile
 from logger.exits import Exit
+
+
+class Form(Enum):
+    """How values are written out."""
+
+    physical = "physical"
+    integers = "integers"
+    bdf = "bdf"
 
 
 def add(app: typer.Typer) -> None:
@@ -89,9 +98,9 @@ def export(
     witness: Annotated[str | None, typer.Option("--witness", help="This witness (CSV only).")] = None,
     first: Annotated[str | None, typer.Option("--from", help="First local day.", metavar="DAY")] = None,
     last: Annotated[str | None, typer.Option("--to", help="Last local day.", metavar="DAY")] = None,
-    integers: Annotated[
-        bool, typer.Option("--integers", help="Parquet as stored: integers, with unit and scale beside them.")
-    ] = False,
+    form: Annotated[
+        Form, typer.Option("--form", help="Real numbers, integers as stored, or Battery Data Format names.")
+    ] = Form.physical,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write readings out: Parquet by site, pack and day, or one CSV file that can be imported again."""
@@ -107,17 +116,20 @@ def export(
     with options.record(config) as store:
         if parquet is not None:
             packs = None if pack is None else [pack]
-            form: Literal["integers", "physical"] = "integers" if integers else "physical"
             files = export_parquet(
-                store, parquet, site=config.site.name, packs=packs, first=begin, last=end, form=form
+                store, parquet, site=config.site.name, packs=packs, first=begin, last=end, form=form.value
             )
             print(f"{len(files)} files in {parquet}")
         elif csv is not None:
+            if form is Form.integers:
+                raise typer.BadParameter(
+                    "integers are for Parquet, which keeps their scales", param_hint="--form"
+                )
             name = pack or witness or (config.pack_names[0] if len(config.pack_names) == 1 else None)
             if name is None:
                 raise typer.BadParameter("a CSV file has one subject: --pack NAME or --witness NAME")
             subject = Subject(name, "witness" if witness and not pack else "pack")
-            rows = export_csv(store, csv, subject=subject, first=begin, last=end)
+            rows = export_csv(store, csv, subject=subject, first=begin, last=end, form=form.value)
             print(f"{rows:,} readings in {csv}")
 
 
