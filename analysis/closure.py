@@ -11,8 +11,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from analysis.anchors import Anchor
 from analysis.digest import DayDigest
 from analysis.facts import PackFacts
@@ -210,14 +208,14 @@ def heater_ah(digest: DayDigest, facts: PackFacts) -> float:
         return 0.0
     heater = digest.heater
     if math.isfinite(heater.energy_wh):
-        return heater.energy_wh / (CELL_V * facts.n_cells)
+        return heater.energy_wh / (CELL_V * max(facts.n_cells, 1))
     hours = heater.on_s / 3600
     if heater.method == "none":
         hours = UNKNOWN_HEATING_H
     elif heater.method not in {"flag", "watts"}:
         hours = 1.5 * hours + 1.0
     watts = facts.heater_w or HEATER_W * facts.rated_ah / 280.0
-    return hours * watts / (CELL_V * facts.n_cells)
+    return hours * watts / (CELL_V * max(facts.n_cells, 1))
 
 
 def balance(found: Sequence[Window], known: Zero | None = None, *, past_sensor: bool = False) -> Balance:
@@ -246,30 +244,28 @@ def balance(found: Sequence[Window], known: Zero | None = None, *, past_sensor: 
     """
     found = found[-MOST_WINDOWS:]
     start = combined_zero(known)
-    normal = np.diag([1 / start.u_a**2, 1 / SHARE_U**2])
     share = SHARE_PAST if past_sensor else SHARE_MEAN
-    right = np.array([start.offset_a / start.u_a**2, share / SHARE_U**2])
-    hours = sum(w.span.covered_s for w in found) / 3600
-    ah_in = sum(w.span.ah_in for w in found)
+    tt, th, hh = 1 / start.u_a**2, 0.0, 1 / SHARE_U**2  # the normal equations of two unknowns
+    ty, hy = start.offset_a * tt, share * hh
+    hours = ah_in = 0.0
     for w in found:
         time_h, heaters = w.span.covered_s / 3600, 0.0 if w.warm else w.heater_ah
         gained = w.span.ah - LOSS_MEAN * w.span.ah_in - DRAIN_MEAN_A * time_h
-        row = np.array([time_h, heaters])
-        variance = w.closure_u_ah**2 + w.hidden_ah**2 + (HEATING_U * heaters) ** 2
-        normal += np.outer(row, row) / variance
-        right += row * gained / variance
-    spread = np.linalg.inv(normal)
-    offset, heating = spread @ right
+        weight = 1 / (w.closure_u_ah**2 + w.hidden_ah**2 + (HEATING_U * heaters) ** 2)
+        tt, th, hh = tt + weight * time_h**2, th + weight * time_h * heaters, hh + weight * heaters**2
+        ty, hy = ty + weight * time_h * gained, hy + weight * heaters * gained
+        hours, ah_in = hours + time_h, ah_in + w.span.ah_in
+    det = tt * hh - th * th
     shared = math.hypot(DRAIN_U_A, LOSS_U * ah_in / hours) if hours > 0 else 0.0
     basis = f"{len(found)} closed windows, {found[0].first} to {found[-1].last}" if found else ""
     return Balance(
         zero=Zero(
-            float(offset),
-            math.hypot(math.sqrt(spread[0, 0]), shared),
+            (hh * ty - th * hy) / det,
+            math.hypot(math.sqrt(hh / det), shared),
             "; ".join(part for part in (basis, start.basis if known or not found else "") if part),
         ),
-        heating=float(heating),
-        heating_u=math.sqrt(spread[1, 1]),
+        heating=(tt * hy - th * ty) / det,
+        heating_u=math.sqrt(tt / det),
     )
 
 

@@ -114,12 +114,13 @@ def main() -> None:
     bank = timed("decode", lambda: bank_of(kept))
     last = bank.packs[0].days[-1]
     week = str(dt.date.fromisoformat(last) - dt.timedelta(days=6))
-    numbers = timed("health of the last week", lambda: health(bank, week, last), "goal with decode 2 s")
-    timed("findings", lambda: findings(bank, numbers), "goal with decode 2 s")
-    timed("health of all", lambda: health(bank), "goal with decode 2 s")
+    timed("health of the last week", lambda: health(bank, week, last), "goal with decode 2 s")
+    timed("findings", lambda: findings(bank), "goal with decode 2 s")
+    timed("health of all", lambda: health(bank))
     if chosen.stages:
         profile = cProfile.Profile()
-        profile.runcall(lambda: (findings(bank_of(kept)), health(bank_of(kept))))
+        again = bank_of(kept)
+        profile.runcall(lambda: (health(again, week, last), findings(again)))
         pstats.Stats(profile).sort_stats("cumulative").print_stats(r"analysis", 45)
 
 
