@@ -35,7 +35,8 @@ class ColdPoint:
     ambient_c, cell_min_c : float
         Mean ambient, and the coldest trusted cell sensor; NaN without. [°C]
     heater_h, heater_wh : float
-        On-time and energy, of the recorded part; energy NaN if unknown. [h], [Wh]
+        On-time and energy of the day, gaps filled at the rate of the rest if half is known; energy NaN if
+        unknown. [h], [Wh]
     below_0_h, pushed_ah, refused_h : float
         Coldest trusted sensor below 0 °C [h], charge pushed below the floor [Ah], charging refused in the
         cold [h].
@@ -65,9 +66,9 @@ class Cold:
         How on-time was found on most days with heating: see `HeaterDay.method`.
     watts : Watts
     on_time : Estimate
-        Per recorded day. [h]
+        Per day with a record. [h]
     energy, energy_per_day : Estimate
-        Of the recorded time, and per recorded day. [Wh]
+        Of the days with a record, and per day. [Wh]
     cycles : Estimate
         Switchings on. [""]
     model : HeatingModel or None
@@ -123,9 +124,11 @@ def _power(
 
 def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...]) -> ColdPoint:
     heater, cold = digest.heater, digest.cold
-    energy = heater.energy_wh
+    length = digest.coverage.length_s
+    fill = length / heater.known_s if heater.known_s >= 0.5 * length else 1.0
+    hours, energy = heater.on_s / 3600 * fill, heater.energy_wh * fill
     if not math.isfinite(energy):
-        energy = heater.on_s / 3600 * watts if watts is not None else math.nan
+        energy = hours * watts if watts is not None else math.nan
         energy = 0.0 if heater.on_s == 0 else energy
     lows = [digest.temps[i].low for i in trusted if i < len(digest.temps)]
     lows = [t for t in lows if math.isfinite(t)]
@@ -133,7 +136,7 @@ def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...]) -> 
         digest.day,
         cold.ambient_mean,
         min(lows, default=math.nan),
-        heater.on_s / 3600,
+        hours,
         energy,
         _most(cold.below_0_h, trusted),
         _most(cold.pushed_ah, trusted),
@@ -190,7 +193,7 @@ def _model(days: tuple[ColdPoint, ...], source: str) -> tuple[HeatingModel | Non
     if sum(p.heater_wh > 0 for p in warm) < 5:
         return None, "fewer than 5 whole days with heating and an ambient temperature"
     ambient: F64 = np.array([p.ambient_c for p in warm])
-    energy: F64 = np.array([p.heater_wh / p.covered for p in warm])
+    energy: F64 = np.array([p.heater_wh for p in warm])
     model = heating_model(ambient, energy)
     if model is None:
         return None, "fewer than 8 whole days, or less than 3 K between the coldest and the warmest"
@@ -282,11 +285,12 @@ def _duty(
     history: History, days: tuple[ColdPoint, ...], watts: Watts, method: str, basis: str, coverage: float
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
     """On-time a day [h], energy [Wh], energy a day [Wh], and switchings on."""
-    n, recorded = len(days), max(history.whole().covered_s / 86400, 1e-9)
+    n = len(days)
+    length = max(math.fsum(d.coverage.length_s for d in history.digests) / 86400, 1e-9)
     if method == "none" or not days:
         none = "the pack gives no heater channel and no cell temperature"
         return unknown("h", none), unknown("Wh", none), unknown("Wh", none), unknown("", none)
-    hours = math.fsum(p.heater_h for p in days) / recorded
+    hours = math.fsum(p.heater_h for p in days) / length
     on_time = _scaled(hours, TIME_TOLERANCE.get(method, 0.15), "h", basis, n, coverage)
     count = float(sum(d.heater.cycles for d in history.digests))
     cycles = Estimate(count, "", count, count, basis, n, coverage)
@@ -296,4 +300,4 @@ def _duty(
     total = math.fsum(p.heater_wh for p in days)
     relative, full = _relative(watts, method), f"{basis}; {watts.power.basis}"
     energy = _scaled(total, relative, "Wh", full, n, coverage)
-    return on_time, energy, _scaled(total / recorded, relative, "Wh", full, n, coverage), cycles
+    return on_time, energy, _scaled(total / length, relative, "Wh", full, n, coverage), cycles

@@ -43,8 +43,6 @@ METHOD = 4
 """Raised by hand when a method changes without any field changing."""
 DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace")
 """Fields that only a look at the recent past needs; each has an empty default."""
-HEATING_C = 5.0
-"""On a day with a cell colder than this some pack of the bank may heat. [°C]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +80,7 @@ class DayDigest:
     plateau : PlateauDay
     taps : TapDay
     trace : TraceDay
-        The current, kept on days on which a heater may have run.
+        The current every 20 s, for what packs in parallel do together.
     """
 
     version: int
@@ -160,7 +158,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         temps=observe_temps(grid, calm(grid, duty, facts.rated_ah)),
         sensor=observe_sensor(day, grid),
         quarters=observe_quarters(grid),
-        trace=pack_trace(day) if duty.any() or cold.cell_min < HEATING_C else NOTHING,
+        trace=pack_trace(day),
         witness=observe_witnesses(day, grid, duty, witnesses),
     )
     return loads(*dumps(made))  # as it is kept, so that a day digested on demand is equal

@@ -25,7 +25,7 @@ OFFSET_CHECK = (
     "has a zero adjustment, it is done then."
 )
 GAIN_MEANING = (
-    "{who} shows {percent:+.1f} % more current than {witness} for the same flow. One of the two is "
+    "Pack {pack} shows {percent:+.1f} % more current than {witness} for the same flow. One of the two is "
     "wrong, and "
     "capacities and energies are wrong by as much."
 )
@@ -94,24 +94,20 @@ def sensor_findings(
                     ),
                 )
             )
-    gain = _gain_finding(history, others, sensor, limits)
+    gain = _gain_finding(history, sensor, limits)
     return tuple(out) + ((gain,) if gain else ())
 
 
-def _gain_finding(
-    history: History, others: Sequence[History], sensor: CurrentSensor, limits: Thresholds
-) -> Finding | None:
+def _gain_finding(history: History, sensor: CurrentSensor, limits: Thresholds) -> Finding | None:
     gain = sensor.gain
     if gain.value is None or gain.low is None or gain.high is None:
         return None
     least = 0.0 if gain.low <= 1 <= gain.high else min(abs(gain.low - 1), abs(gain.high - 1))
-    first = all(history.facts.name <= o.facts.name for o in others)
-    if least < limits["gain_note"] or not first:  # a bank's gain is told once, not by every pack
+    if least < limits["gain_note"]:
         return None
-    who = "The bank" if others else f"Pack {history.facts.name}"
     return Finding(
         kind="current_sensor",
-        pack="bank" if others else history.facts.name,
+        pack=history.facts.name,
         cell=None,
         since=history.days[0],
         severity=_severity(least, limits["gain_watch"], math.inf),
@@ -120,7 +116,9 @@ def _gain_finding(
         low=round(gain.low, 4),
         high=round(gain.high, 4),
         unit="1",
-        meaning=GAIN_MEANING.format(who=who, percent=100 * (gain.value - 1), witness=sensor.gain_witness),
+        meaning=GAIN_MEANING.format(
+            pack=history.facts.name, percent=100 * (gain.value - 1), witness=sensor.gain_witness
+        ),
         check_next=GAIN_CHECK,
         evidence=(f"{gain.value:.3f} ({gain.low:.3f} to {gain.high:.3f}) from {gain.basis}.",),
     )
@@ -128,7 +126,7 @@ def _gain_finding(
 
 def _off_fair(share: Share) -> tuple[float, float, float]:
     """Recent share over the fair one, less 1, with a 95 % interval: the last 30 days that have one."""
-    recent = np.array([part for _, part in share.days[-30:]]) / share.fair - 1
+    recent = np.array([part for _, part in share.quick_days[-30:]]) / share.fair - 1
     middle = float(np.median(recent))
     half = 1.96 * 1.2533 * 1.4826 * float(np.median(np.abs(recent - middle))) / math.sqrt(recent.size) + 0.015
     return middle, middle - half, middle + half
@@ -154,7 +152,7 @@ def sharing_findings(
 ) -> tuple[Finding, ...]:
     """Return the finding about the pack that carries least for its size, if any stands out."""
     shared = sharing(bank) if known is None else known
-    rows = [(share, _off_fair(share)) for share in shared.shares if len(share.days) >= MANY_DAYS]
+    rows = [(share, _off_fair(share)) for share in shared.shares if len(share.quick_days) >= MANY_DAYS]
     if not rows:
         return ()
     share, (off, low, high) = min(rows, key=lambda row: row[1][0])
@@ -173,7 +171,7 @@ def sharing_findings(
             kind="uneven_sharing",
             pack=share.pack,
             cell=None,
-            since=_since(share.days),
+            since=_since(share.quick_days),
             severity=_severity(least, limits["sharing_watch"], limits["sharing_act"]),
             confidence=0.9,
             value=round((1 + off) * share.fair, 3),
@@ -184,7 +182,13 @@ def sharing_findings(
                 pack=share.pack, part=100 * (1 + off) * share.fair, fair=100 * share.fair
             ),
             check_next=SHARE_CHECK,
-            evidence=(f"Of the current of the last {min(len(share.days), 30)} days: {others}.", *leads),
+            evidence=(
+                (
+                    f"Of every change of the current in the last {min(len(share.quick_days), 30)} "
+                    f"days: {others}."
+                ),
+                *leads,
+            ),
         ),
     )
 
@@ -330,7 +334,11 @@ def lead_findings(
         name: max((max(d.flow.max_charge_a, d.flow.max_discharge_a) for d in h.digests), default=0.0)
         for name, h in by_name.items()
     }
-    for one in (sharing(bank) if shared is None else shared).leads:
+    shared = sharing(bank) if shared is None else shared
+    uneven = {f.pack for f in sharing_findings(bank, limits, shared)}
+    for one in shared.leads:
+        if uneven & {one.first, one.second}:
+            continue  # told as uneven sharing, with the difference of the leads as evidence
         finding = _difference_finding(one, max(amps[one.first], amps[one.second]), limits)
         if finding is not None:
             found.setdefault(finding.pack, finding)

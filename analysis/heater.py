@@ -63,8 +63,8 @@ class HeaterDay:
     method : {"watts", "flag", "current", "warming", "none"}
         From the heater's own power channel; the heater bit; steps in the current that agree with
         warming; warming alone; or no temperature to judge by.
-    on_s : float
-        Time on. [s]
+    on_s, known_s : float
+        Time on, and time for which it is known whether it was on. [s]
     cycles : int
         Times it was switched on.
     energy_wh : float
@@ -83,6 +83,7 @@ class HeaterDay:
 
     method: Method
     on_s: float
+    known_s: float
     cycles: int
     energy_wh: float
     steps_w: tuple[float, ...]
@@ -124,19 +125,20 @@ def on_samples(day: CleanDay) -> Bool | None:
     return _debounced(on) if day.coverage.period_s <= 10 else on
 
 
-def _held_seconds(day: CleanDay, on: Bool) -> F64:
-    """Seconds before each sample in which the heater was on, short gaps bridged."""
+def _held_seconds(day: CleanDay, on: Bool) -> tuple[F64, F64]:
+    """Seconds before each sample with the heater on, and with its state known; short gaps bridged."""
     time_s = day.frame.time_s
-    out = np.zeros(time_s.size)
+    held, known = np.zeros(time_s.size), np.zeros(time_s.size)
     if time_s.size < 2:
-        return out
+        return held, known
     step = np.diff(time_s)
     across = day.gap[1:]
-    both = on[1:] & on[:-1] & (step <= HOLD_ACROSS_GAP_S)
-    inside = on[:-1] & ~across
-    out[1:] = np.where(inside | (across & both), step, 0.0)
-    out[: max(day.frame.lead, 1)] = 0.0
-    return out
+    bridged = across & (on[1:] == on[:-1]) & (step <= HOLD_ACROSS_GAP_S)
+    known[1:] = np.where(~across | bridged, step, 0.0)
+    held[1:] = np.where(on[:-1], known[1:], 0.0)
+    for seconds in (held, known):
+        seconds[: max(day.frame.lead, 1)] = 0.0
+    return held, known
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +260,7 @@ def heater_duty(day: CleanDay, minutes: Minutes) -> tuple[Method, F64]:
         return warming.guess(minutes, day.facts.rated_ah)
     watts = day.frame.channel("heater_w")
     method: Method = "watts" if watts is not None and bool(np.isfinite(watts).any()) else "flag"
-    held = np.concatenate(([0.0], np.cumsum(_held_seconds(day, on))))
+    held = np.concatenate(([0.0], np.cumsum(_held_seconds(day, on)[0])))
     spent = held[minutes.last] - held[minutes.first]
     return method, np.minimum(spent / 60.0, 1.0)
 
@@ -289,8 +291,9 @@ def observe_heater(day: CleanDay, minutes: Minutes, method: Method, duty: F64) -
         watts, at = warming.edge_watts(minutes, on_minutes)
         zero = (False,) * len(watts)
         cycles = len(_edges(on_minutes)[0])
-        return HeaterDay(method, float(duty.sum() * 60), cycles, nan, watts, zero, at, runs, mean_v)
-    seconds = _held_seconds(day, on)
+        known_s = 60.0 * float(np.isfinite(minutes.cell_temps_c).any(axis=0).sum())
+        return HeaterDay(method, float(duty.sum() * 60), known_s, cycles, nan, watts, zero, at, runs, mean_v)
+    seconds, known = _held_seconds(day, on)
     own = on[day.frame.lead :]
     cycles = int(np.sum(own[1:] & ~own[:-1])) + int(own.size > 0 and own[0] and not _was_on(day, on))
     power = day.frame.channel("heater_w")
@@ -299,6 +302,7 @@ def observe_heater(day: CleanDay, minutes: Minutes, method: Method, duty: F64) -
     return HeaterDay(
         method=method,
         on_s=float(seconds.sum()),
+        known_s=float(known.sum()),
         cycles=cycles,
         energy_wh=energy,
         steps_w=tuple(s.watts for s in steps),

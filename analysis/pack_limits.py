@@ -5,16 +5,17 @@ from __future__ import annotations
 PRACTICE = "common practice, no source"
 
 PACK_ROWS: tuple[tuple[str, float, str, str, str], ...] = (
-    ("temp_shift_watch_k", 5.0, "K", ("A temperature sensor shifted so far against the others, "
+    ("temp_shift_watch_k", 4.0, "K", ("A temperature sensor shifted so far against the others, "
         "watched."), PRACTICE),
-    ("temp_shift_act_k", 10.0, "K", "The same, acted upon: charging in the cold may go unseen.", PRACTICE),
+    ("temp_shift_act_k", 9.0, "K", "The same, acted upon: charging in the cold may go unseen.", PRACTICE),
     ("offset_note_a", 0.15, "A", "Zero error of the current sensor, certain, noted.", PRACTICE),
-    ("offset_watch_a", 0.6, "A", "The same, watched: beyond what such sensors have.", PRACTICE),
-    ("gain_note", 0.02, "1", "Gain against a witness, certain, noted.", "two sensors of 1 % each"),
-    ("gain_watch", 0.05, "1", "The same, watched.", PRACTICE),
-    ("sharing_note", 0.10, "1", "A pack's part of the current off its part of capacity, noted.", PRACTICE),
-    ("sharing_watch", 0.20, "1", "The same, watched.", PRACTICE),
-    ("sharing_act", 0.50, "1", "The same, acted upon.", PRACTICE),
+    ("offset_watch_a", 0.45, "A", "The same, watched: beyond what such sensors have.", PRACTICE),
+    ("gain_note", 0.03, "1", "Gain against a witness, certain, noted.", "three sensors of 1 % each"),
+    ("gain_watch", 0.045, "1", "The same, watched.", PRACTICE),
+    ("sharing_note", 0.08, "1", ("A pack's part of changes of current off its part of capacity, "
+        "noted."), PRACTICE),
+    ("sharing_watch", 0.13, "1", "The same, watched.", PRACTICE),
+    ("sharing_act", 0.35, "1", "The same, acted upon.", PRACTICE),
     ("lead_rise_note_ohm", 1.5e-4, "Ω", "Rise of a lead's resistance, certain, noted.", PRACTICE),
     ("lead_rise_watch_ohm", 3e-4, "Ω", "The same, watched.", "0.3 mΩ at 150 A make 7 W in one joint"),
     ("lead_heat_act_w", 20.0, "W", "Heat that the rise makes at the highest current seen, acted upon.",

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.change import step_change
 from analysis.closure import Window, Zero, closure_zero, windows
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
@@ -17,6 +18,8 @@ from analysis.quantiles import student_quantile
 
 OPEN_HOURS = 1.0
 """Hours with both directions disabled from which their mean counts. [h]"""
+STEP_A = 0.15
+"""A step of the offset from which only what follows counts. [A] Practice, no source."""
 RESTING_A = 0.2
 """A median reading above this at rest below the top is no charging. [A] Practice, no source."""
 OPEN_U_A = 0.01
@@ -24,6 +27,8 @@ OPEN_U_A = 0.01
 BUSY_C = 0.05
 """Quarters of an hour above this current, of the bank, show the gain. [C]"""
 LEAST_QUARTERS = 40
+OTHER_GAIN_U = 0.005
+"""Gain of the other packs' sensors, standard. [1] Practice, no source."""
 DEAD_BAND_A = 0.15
 """A smallest reading above this, with exact zeros beside it, is a dead band. [A] Practice, no source."""
 
@@ -66,6 +71,19 @@ def _open_zero(history: History) -> Zero | None:
     return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
 
 
+def _lately(found: tuple[Window, ...]) -> tuple[Window, ...]:
+    """The windows after the last clear step of the offset; all of them without one."""
+    single = [(w, closure_zero((w,))) for w in found if w.warm]
+    known = [(w, z) for w, z in single if z is not None]
+    if len(known) < 6:
+        return found
+    at = np.array([w.start_s for w, _ in known])
+    change = step_change(at, [z.offset_a for _, z in known], edge=2)
+    if change is None or change.p > 1e-3 or abs(change.size) < STEP_A:
+        return found
+    return tuple(w for w in found if w.start_s >= change.at)
+
+
 def _resting_zero(history: History) -> Zero | None:
     """What a sensor reads as charging, at rest on the plateau: whatever stands by only makes it less."""
     rest = _resting(history)
@@ -99,7 +117,7 @@ def known_zero(history: History) -> Zero | None:
     Zero or None
         If the two disagree beyond their uncertainties, the uncertainty covers both.
     """
-    parts = [z for z in (closure_zero(_unheated(history)), _open_zero(history)) if z is not None]
+    parts = [z for z in (closure_zero(_lately(_unheated(history))), _open_zero(history)) if z is not None]
     if not parts:
         return _resting_zero(history)
     weights = [1 / z.u_a**2 for z in parts]
@@ -111,6 +129,7 @@ def known_zero(history: History) -> Zero | None:
 
 def _resting(history: History) -> Estimate:
     rows = [(d.sensor.rest_a, d.sensor.rest_h) for d in history.digests if math.isfinite(d.sensor.rest_a)]
+    rows = rows[-30:]
     if not rows:
         return unknown("A", "no rest of half an hour with a steady small current")
     values = np.array([a for a, _ in rows])
@@ -121,7 +140,7 @@ def _resting(history: History) -> Estimate:
 
 
 def _pairs(history: History, others: Sequence[History], name: str) -> tuple[F64, F64]:
-    """Quarter-hour currents of the bank and of a witness, where both are known. [A]"""
+    """Quarter-hour currents of a witness (k,) and of each pack (packs, k), where all are known. [A]"""
     by_day = [{d.day: d for d in pack.digests} for pack in (history, *others)]
     ours, seen = [], []
     for day, digest in by_day[0].items():
@@ -133,38 +152,54 @@ def _pairs(history: History, others: Sequence[History], name: str) -> tuple[F64,
         theirs = np.array(witness.dc_a)
         if any(r.size != theirs.size for r in rows):
             continue
-        ours.append(np.sum(rows, axis=0))
+        ours.append(np.stack(rows))
         seen.append(theirs)
     if not ours:
-        return np.empty(0), np.empty(0)
-    x, y = np.concatenate(seen), np.concatenate(ours)
-    good = np.isfinite(x) & np.isfinite(y)
-    return x[good], y[good]
+        return np.empty(0), np.empty((1 + len(others), 0))
+    x, y = np.concatenate(seen), np.concatenate(ours, axis=1)
+    good = np.isfinite(x) & np.isfinite(y).all(axis=0)
+    return x[good], y[:, good]
 
 
 def _gain(history: History, others: Sequence[History]) -> tuple[Estimate, str]:
-    """Slope of the bank's current over the witness's, outliers drawn in."""
+    """Gain of the packs' sensors against a witness of the same current, and the witness.
+
+    Packs in parallel carry nearly the same current, so only their sum can be compared. What it is off is
+    laid to this pack if that explains the readings better than laying it to any other; else it reads 1.
+    """
     names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
     if not names:
         return unknown("1", "no witness that measures the same current"), ""
-    x, y = _pairs(history, others, names[0])
+    seen, packs = _pairs(history, others, names[0])
     rated = sum(p.facts.rated_ah for p in (history, *others))
-    busy = np.abs(x) > BUSY_C * rated
+    busy = np.abs(seen) > BUSY_C * rated
     if int(busy.sum()) < LEAST_QUARTERS:
         return unknown("1", f"only {int(busy.sum())} busy quarter hours beside the witness"), names[0]
-    design = np.column_stack((x, np.ones(x.size)))
-    keep = np.ones(x.size, dtype=bool)
+    fits = [_one_gain(seen, packs, k) for k in range(packs.shape[0])]
+    gain, half, loss, n = fits[0]
+    basis = f"{n} quarter hours against {names[0]}, whose own gain is not known"
+    if others and loss > min(f[2] for f in fits):
+        return around(
+            1.0, half, "1", basis=f"{basis}; what the sum is off fits another pack better", n=n
+        ), names[0]
+    return around(gain, half, "1", basis=basis, n=n), names[0]
+
+
+def _one_gain(seen: F64, packs: F64, k: int) -> tuple[float, float, float, int]:
+    """Gain of pack k if all others are right: (gain, half interval, loss, quarters used)."""
+    target = seen - (packs.sum(axis=0) - packs[k])
+    design = np.column_stack((target, np.ones(seen.size)))
+    keep = np.ones(seen.size, dtype=bool)
     for _ in range(3):
-        fit = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
-        rest = y - design @ fit
-        limit = 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.05
-        keep = np.abs(rest) < limit
-    spread = x[keep] - x[keep].mean()
-    noise = float(np.std(rest[keep])) / math.sqrt(float(spread @ spread))
-    half = student_quantile(0.975, max(int(keep.sum()) - 2, 1)) * 3 * noise
-    who = "all packs together" if others else "the pack"
-    basis = f"{int(keep.sum())} quarter hours, {who} against {names[0]}; the witness's own gain is not known"
-    return around(float(fit[0]), half, "1", basis=basis, n=int(keep.sum())), names[0]
+        fit = np.linalg.lstsq(design[keep], packs[k][keep], rcond=None)[0]
+        rest = packs[k] - design @ fit
+        keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.05
+    spread = target[keep] - target[keep].mean()
+    noise = (
+        3 * float(np.std(rest[keep])) / math.sqrt(float(spread @ spread))
+    )  # neighbours are not independent
+    half = student_quantile(0.975, max(int(keep.sum()) - 2, 1)) * math.hypot(noise, 0.003)
+    return float(fit[0]), half, float(np.median(np.abs(rest))), int(keep.sum())
 
 
 def _dead_band(history: History) -> Estimate:

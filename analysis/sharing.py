@@ -9,8 +9,9 @@ import numpy as np
 
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
-from analysis.frame import F64
+from analysis.frame import F64, Bool
 from analysis.history import Bank, History
+from analysis.quick_split import quick_split
 from analysis.trend import Slope, theil_sen
 from analysis.witness import LeadPoint
 
@@ -40,20 +41,25 @@ class Share:
         Its part of the rated capacity. [1]
     current : Estimate
         Its part of the bank's current while much flows (least squares over quarter hours). [1]
+    quick : Estimate
+        Its part of every quick change of the bank's current: resistance alone decides it, before the
+        charges even it out. [1]
     charge : Estimate
         Its part of the charge moved in and out. [1]
     trend_per_year : Estimate
         Change of its monthly part of the current in a year. [1]
-    days : tuple of (str, float)
-        Part of the current by day, for the days with enough of it. [1]
+    days, quick_days : tuple of (str, float)
+        Part of the current, and of its changes, by day, for the days with enough of it. [1]
     """
 
     pack: str
     fair: float
     current: Estimate
+    quick: Estimate
     charge: Estimate
     trend_per_year: Estimate
     days: tuple[tuple[str, float], ...]
+    quick_days: tuple[tuple[str, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,14 +163,16 @@ def _split(own: F64, total: F64) -> tuple[float, float]:
     return part, math.sqrt(variance) / power
 
 
-def _by_day(grid: _Grid, own: F64, total: F64, busy: np.ndarray) -> tuple[tuple[str, float], ...]:
-    n = len(grid.days)
-    index = grid.day[busy].astype(np.int64)
-    top = np.bincount(index, weights=(own * total)[busy], minlength=n)
-    bottom = np.bincount(index, weights=(total * total)[busy], minlength=n)
+def _by_day(
+    names: tuple[str, ...], day: F64, own: F64, total: F64, used: Bool, least: int
+) -> tuple[tuple[str, float], ...]:
+    n = len(names)
+    index = day[used].astype(np.int64)
+    top = np.bincount(index, weights=(own * total)[used], minlength=n)
+    bottom = np.bincount(index, weights=(total * total)[used], minlength=n)
     count = np.bincount(index, minlength=n)
     return tuple(
-        (grid.days[i], float(top[i] / bottom[i])) for i in range(n) if count[i] >= 8 and bottom[i] > 0
+        (names[i], float(top[i] / bottom[i])) for i in range(n) if count[i] >= least and bottom[i] > 0
     )
 
 
@@ -179,28 +187,26 @@ def _trend(days: tuple[tuple[str, float], ...]) -> Estimate:
     )
 
 
-def _share(packs: tuple[History, ...], index: int, grid: _Grid, busy: np.ndarray) -> Share:
+def _share(packs: tuple[History, ...], index: int, grid: _Grid, busy: Bool) -> Share:
     rated = [p.facts.rated_ah for p in packs]
-    total = grid.current.sum(axis=0)
-    own = grid.current[index]
+    total, own = grid.current.sum(axis=0), grid.current[index]
     part, se = _split(own[busy], total[busy])
-    days = _by_day(grid, own, total, busy)
+    days = _by_day(grid.days, grid.day, own, total, busy, 8)
     basis = f"{int(busy.sum())} quarter hours on {len(days)} days, {grid.days[0]} to {grid.days[-1]}"
     moved = np.abs(grid.current).sum(axis=1)
     charge = float(moved[index] / moved.sum())
+    quick_days, quickly = quick_split(packs, index)
     return Share(
-        packs[index].facts.name,
-        rated[index] / sum(rated),
-        around(part, 1.96 * math.hypot(se, 0.005 * part), "1", basis=basis, n=int(busy.sum())),
-        around(
-            charge,
-            1.96 * 0.0058 * charge,
-            "1",
-            basis=basis + "; sensor gains of ±1 %",
-            n=grid.current.shape[1],
+        pack=packs[index].facts.name,
+        fair=rated[index] / sum(rated),
+        current=around(part, 1.96 * math.hypot(se, 0.005 * part), "1", basis=basis, n=int(busy.sum())),
+        quick=quickly,
+        charge=around(
+            charge, 1.96 * 0.0058 * charge, "1", basis=f"{basis}; sensor gains of ±1 %", n=own.size
         ),
-        _trend(days),
-        days,
+        trend_per_year=_trend(days),
+        days=days,
+        quick_days=quick_days,
     )
 
 
@@ -213,23 +219,31 @@ def _lead_fit(a: F64, b: F64, gap: F64, rated: float) -> Estimate:
     good = np.isfinite(gap) & (np.abs(a + b) > 0.04 * rated)
     if int(good.sum()) < LEAST_QUARTERS:
         return unknown("Ω", "too few quarter hours in which both packs carried current")
-    mean, apart = 0.5 * (a + b)[good], (b - a)[good]
+    apart = (b - a)[good]
     y = gap[good] - USUAL_LEAD_OHM * apart
-    design = np.column_stack((-mean, np.ones(mean.size)))
+    fit = _line_fit(0.5 * (a + b)[good], apart, y)
+    if fit is None:
+        return unknown("Ω", "the current never changed")
+    worse = a[good] if fit[0] > 0 else b[good]  # its lead carries all of the difference
+    fit = _line_fit(worse, apart, y) or fit
+    return around(fit[0], fit[1], "Ω", basis=f"{fit[2]} quarter hours of both terminals", n=fit[2])
+
+
+def _line_fit(x: F64, apart: F64, y: F64) -> tuple[float, float, int] | None:
+    """Slope of y over −x with its half interval [Ω] and the points used; None without any spread."""
+    design = np.column_stack((-x, np.ones(x.size)))
     keep = np.ones(y.size, dtype=bool)
     for _ in range(3):
         fit = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
         rest = y - design @ fit
         keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.003
-    spread = mean[keep] - mean[keep].mean()
+    spread = x[keep] - x[keep].mean()
     power = float(spread @ spread)
     if power <= 0:
-        return unknown("Ω", "the current never changed")
+        return None
     noise = 3 * float(np.std(rest[keep])) / math.sqrt(power)  # neighbours are not independent
     tilt = float(spread @ (apart[keep] - apart[keep].mean())) / power
-    half = 1.96 * math.hypot(noise, USUAL_LEAD_OHM * tilt, METER_OHM)
-    n = int(keep.sum())
-    return around(float(fit[0]), half, "Ω", basis=f"{n} quarter hours of both terminals", n=n)
+    return float(fit[0]), 1.96 * math.hypot(noise, USUAL_LEAD_OHM * tilt, METER_OHM), int(keep.sum())
 
 
 def _lead(packs: tuple[History, ...], index: int, grid: _Grid) -> LeadDifference:

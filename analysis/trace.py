@@ -1,4 +1,4 @@
-"""A cold day's current, kept small: what the neighbours of a pack carried when its heater switched."""
+"""A day's current, kept small: what packs in parallel carried at the same time."""
 
 from __future__ import annotations
 
