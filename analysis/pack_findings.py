@@ -10,13 +10,17 @@ from analysis.findings_cold import sensor_findings as temperature_findings
 from analysis.findings_flow import lead_findings, sharing_findings
 from analysis.findings_flow import sensor_findings as current_findings
 from analysis.findings_life import fade_findings, gap_findings
+from analysis.health import Health, PackHealth
 from analysis.history import Bank, History
 from analysis.sharing import sharing
 from analysis.thresholds import DEFAULT, Thresholds
 
 
 def pack_findings(
-    history: History, others: tuple[History, ...] = (), limits: Thresholds = DEFAULT
+    history: History,
+    others: tuple[History, ...] = (),
+    limits: Thresholds = DEFAULT,
+    known: PackHealth | None = None,
 ) -> tuple[Finding, ...]:
     """Return the findings about one pack, its cells apart.
 
@@ -26,6 +30,8 @@ def pack_findings(
     others : tuple of History
         The packs in parallel.
     limits : Thresholds
+    known : PackHealth, optional
+        What is worked out already.
 
     Returns
     -------
@@ -34,20 +40,24 @@ def pack_findings(
     """
     if not history.digests:
         return ()
-    usable = capacity(history)
+    usable = known.capacity if known else capacity(history)
+    course = known.fade if known else fade(history, usable)
     return (
         *temperature_findings(history, limits),
         *heater_findings(history, others, limits),
         *cold_charge_findings(history, limits),
-        *current_findings(history, others, limits),
-        *fade_findings(history, limits, usable, fade(history, usable)),
+        *current_findings(history, others, limits, known.sensor if known else None),
+        *fade_findings(history, limits, usable, course),
         *gap_findings(history, limits),
     )
 
 
-def bank_findings(bank: Bank, limits: Thresholds = DEFAULT) -> tuple[Finding, ...]:
+def bank_findings(
+    bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = None
+) -> tuple[Finding, ...]:
     """Return the findings that only show between packs, or between packs and witnesses."""
     if not any(h.digests for h in bank.packs):
         return ()
-    shared = sharing(bank)
-    return (*sharing_findings(bank, limits, shared), *lead_findings(bank, limits, shared=shared))
+    shared = known.sharing if known else sharing(bank)
+    seen = known.witness if known else None
+    return (*sharing_findings(bank, limits, shared), *lead_findings(bank, limits, seen, shared))
