@@ -6,7 +6,7 @@ import csv
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO
 
 from adapters.channels import Channel
 from adapters.errors import ImportFormatError
@@ -43,7 +43,7 @@ class Header:
     lines: int
 
 
-def read_header(path: Path, file: BinaryIO, catalogue: Mapping[str, Channel]) -> Header:
+def read_header(path: Path, file: IO[bytes], catalogue: Mapping[str, Channel]) -> Header:
     """Read the header line; comment lines (#) before it are skipped.
 
     Raises
@@ -86,7 +86,7 @@ def read_header(path: Path, file: BinaryIO, catalogue: Mapping[str, Channel]) ->
     return Header(unique, "timestamp", known, unknown, delimiter, lines)
 
 
-def _first_line(path: Path, file: BinaryIO) -> tuple[str, int]:
+def _first_line(path: Path, file: IO[bytes]) -> tuple[str, int]:
     lines = 0
     while True:
         try:

@@ -6,11 +6,12 @@ line (`adapters.csv_lines`), so that every refused line has its number and its r
 
 from __future__ import annotations
 
+import contextlib
 import gzip
 import io
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO, cast
 
 import numpy as np
 import pyarrow as pa
@@ -83,31 +84,25 @@ def read_tables(
         raise ImportFormatError(f"{path}: no line could be read{first}", "export the file again")
 
 
-class _opened:  # noqa: N801 - reads as a verb in a with statement
-    """Open a file, plain or gzip: (stream, file beneath, size)."""
-
-    def __init__(self, path: Path) -> None:
-        self._path = path
-
-    def __enter__(self) -> tuple[BinaryIO, BinaryIO, int]:
-        try:
-            self._raw = self._path.open("rb")
-            size = self._path.stat().st_size
-        except FileNotFoundError as exc:
-            raise ImportFormatError(f"{self._path}: there is no such file", "check the path") from exc
-        except OSError as exc:
-            raise ImportFormatError(
-                f"{self._path}: cannot be read: {exc.strerror}", "check owner and mode"
-            ) from exc
-        if self._path.suffix == ".gz":
-            return gzip.GzipFile(fileobj=self._raw), self._raw, size  # type: ignore[return-value] # a GzipFile reads like any
-        return self._raw, self._raw, size
-
-    def __exit__(self, *_: object) -> None:
-        self._raw.close()
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[tuple[IO[bytes], IO[bytes], int]]:
+    """Open a file, plain or gzip: (stream, file beneath, size of the file)."""
+    try:
+        raw = path.open("rb")
+        size = path.stat().st_size
+    except FileNotFoundError as exc:
+        raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
+    except OSError as exc:
+        raise ImportFormatError(f"{path}: cannot be read: {exc.strerror}", "check owner and mode") from exc
+    with raw:
+        if path.suffix == ".gz":
+            with gzip.GzipFile(fileobj=raw) as unpacked:
+                yield cast("IO[bytes]", unpacked), raw, size
+        else:
+            yield raw, raw, size
 
 
-def _blocks(path: Path, file: BinaryIO, lines_before: int) -> Iterator[tuple[int, bytes]]:
+def _blocks(path: Path, file: IO[bytes], lines_before: int) -> Iterator[tuple[int, bytes]]:
     """Blocks of whole lines, with the number of their first line."""
     line, rest = lines_before + 1, b""
     while True:
