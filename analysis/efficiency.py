@@ -17,6 +17,8 @@ from analysis.closure import LEAST_EFC, OFFSET_U_A, Balance, Window, Zero, balan
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 
+LOOK_BACK_S = 60 * 86400.0
+"""How far before the time asked for closures tell of the sensor. [s] Common practice, no source."""
 UNSURE = 0.015
 """Standard uncertainty of the share of charge lost above which voltages alone give no efficiency. [1]"""
 
@@ -106,11 +108,8 @@ def efficiency(
     quadrature.
     """
     found = windows(history)
-    fit = balance(
-        windows(background) if background is not None else found,
-        zero,
-        past_sensor=history.facts.heater_measured == "outside",
-    )
+    past_sensor = history.facts.heater_measured == "outside"
+    fit = balance(_lately(history, background) if background else found, zero, past_sensor=past_sensor)
     found = tuple(with_efficiency(window, fit) for window in found)
     voltage = _voltage(history)
     offset = around(fit.zero.offset_a, 1.96 * fit.zero.u_a, "A", basis=fit.zero.basis, n=len(found))
@@ -128,6 +127,14 @@ def efficiency(
         windows=found,
         note=_note(coulombic, pool),
     )
+
+
+def _lately(history: History, background: History) -> tuple[Window, ...]:
+    """Windows of a longer history from `LOOK_BACK_S` before this one on: a sensor's zero may wander."""
+    if not history.digests:
+        return windows(background)
+    earliest = history.digests[0].start_s - LOOK_BACK_S
+    return tuple(w for w in windows(background) if w.start_s >= earliest)
 
 
 def _basis(found: tuple[Window, ...]) -> str:
