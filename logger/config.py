@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cached_property
@@ -83,6 +84,11 @@ class Config(Table):
     def database(self) -> str:
         """The record: an absolute path, or the address of a database server as written."""
         return self.record.file if "://" in self.record.file else str(self.folder / self.record.file)
+
+    @property
+    def record_shown(self) -> str:
+        """The record as it may be shown: without the password of a server's address."""
+        return re.sub(r"(?<=://)([^:/@]+):[^@/]*@", r"\1:***@", self.database)
 
     @property
     def report_folder(self) -> Path:

@@ -108,6 +108,14 @@ def screens_from_person(ask: Asker, say: Callable[[str], None]) -> Screens:
     return Screens(None if soc is None else min(soc / 100, 1.2), words)  # type: ignore[arg-type]  # one of the three
 
 
+def check_free(path: Path, *, force: bool) -> None:
+    """Raise ConfigError if there is a bank.toml already and it is not to be replaced."""
+    if path.exists() and not force:
+        raise ConfigError(
+            f"{path} is there already", "use --force to replace it (it is kept as .before), or edit it"
+        )
+
+
 def write(tables: dict[str, Any], path: Path, *, force: bool) -> Config:
     """Check the tables and write bank.toml; what was there before is kept beside it.
 
@@ -118,10 +126,7 @@ def write(tables: dict[str, Any], path: Path, *, force: bool) -> Config:
     StoreFull
         If it cannot be written.
     """
-    if path.exists() and not force:
-        raise ConfigError(
-            f"{path} is there already", "use --force to replace it (it is kept as .before), or edit it"
-        )
+    check_free(path, force=force)
     text = toml_text(tables, HEAD)
     config = Config.parse(tomllib.loads(text), path)
     try:

@@ -158,7 +158,7 @@ def _state(store: Store, config: Config, now_s: float) -> State:
         f"{e.kind.replace('_', ' ')} {e.subject}: {e.detail}" for e in store.events() if e.end_ms is None
     )
     return State(
-        site=config.site.name, timezone=config.site.timezone, record=config.database,
+        site=config.site.name, timezone=config.site.timezone, record=config.record_shown,
         logging=logging, packs=packs,
         sealed_days=days, readings=readings,
         record_bytes=None if room is None else room.record_bytes + room.wal_bytes, free_bytes=free,

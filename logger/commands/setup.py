@@ -34,11 +34,13 @@ def setup(
 ) -> None:
     """Ask about the bank, write bank.toml, and end with the commissioning check."""
     from logger.commission_live import commission
-    from logger.setup import from_file, from_person, screens_from_person, write
+    from logger.setup import check_free, from_file, from_person, screens_from_person, write
 
     by_hand = answers is None and sys.stdin.isatty()
     if answers is None and not by_hand and not check_only:
         raise typer.BadParameter("there is no terminal to ask at; give --answers FILE")
+    if not check_only:
+        check_free(config_file, force=force)
     tables, screens = from_file(answers) if answers is not None else ({}, None)
     if not check_only:
         tables = tables or from_person(_ask, print, _proposals)

@@ -59,7 +59,7 @@ def situation(path: Path | None = None) -> list[str]:
     except BankbookError as exc:
         return [f"The configuration needs mending: {exc}"]
     packs = ", ".join(config.pack_names)
-    lines = [f"{config.site.name}: packs {packs}; configuration {path}; record {config.database}"]
+    lines = [f"{config.site.name}: packs {packs}; configuration {path}; record {config.record_shown}"]
     if "://" not in config.database and not Path(config.database).exists():
         lines.append("Nothing has been recorded yet.")
         steps = [("log", "start logging")] if config.source else []

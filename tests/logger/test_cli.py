@@ -185,3 +185,36 @@ def test_a_fault_of_ours_is_one_line_unless_asked(shell: Shell, monkeypatch: pyt
 
 def test_version(shell: Shell) -> None:
     assert shell("--version")[1].startswith("bankbook 0.")
+
+
+def test_setup_from_a_file_writes_checks_and_keeps_the_baseline(shell: Shell, here: Path) -> None:
+    (here / "answers.toml").write_text('[[pack]]\nname = "C"\n')
+    code, err = shell.refused("setup", "--answers", "answers.toml")
+    assert code == 3
+    assert "there already" in err
+    code, _, err = shell("setup", "--answers", "answers.toml", "--force")
+    assert code == 0
+    assert "wrote bank.toml" in err
+    assert (here / "bank.toml.before").read_text() == A
+    wire = 'kind = "modbus-tcp"\npack = "C"\nhost = "127.0.0.1"\nport = 1\nmap = "m.toml"\n'
+    source = '[[source]]\nname = "x"\n' + wire
+    (here / "m.toml").write_text(
+        '[map]\nname = "m"\nsource = "made up"\n[[register]]\nchannel = "pack_v"\naddress = 0\ntype = "u16"\n'
+        'scale = 0.01\nunit = "V"\n'
+    )
+    (here / "answers.toml").write_text('[[pack]]\nname = "C"\n' + source)
+    code, out, _ = shell("setup", "--answers", "answers.toml", "--force", "--seconds", "1", "--json")
+    page = json.loads(out)
+    assert code == 1  # nothing answers
+    assert page["good"] is False
+    (answer,) = [c for c in page["checks"] if c["subject"] == "C"]
+    assert "nothing listens there" in answer["text"]
+    from logger.store import Store
+
+    with Store.open(here / "bank.db") as store:
+        assert [report["kind"] for report in store.reports()] == ["commissioning"]
+
+
+def test_without_a_terminal_setup_asks_for_a_file(shell: Shell, here: Path) -> None:
+    (here / "bank.toml").unlink()
+    assert shell.refused("setup")[0] == 2

@@ -148,6 +148,12 @@ def test_a_servers_address_is_left_as_it_is(tmp_path: Path) -> None:
     assert config.database == "postgresql://loft/bank"
 
 
+def test_a_servers_password_is_never_shown(tmp_path: Path) -> None:
+    config = load(tmp_path, A + '[record]\nfile = "postgresql://loft:s3:cret@db:5432/bank"\n')
+    assert config.record_shown == "postgresql://loft:***@db:5432/bank"
+    assert load(tmp_path, A).record_shown == str(tmp_path / "bank.db")
+
+
 def test_an_unknown_pack_is_told_with_the_known_ones(tmp_path: Path) -> None:
     config = load(tmp_path, A)
     with pytest.raises(ConfigError, match="the packs are A"):
