@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from itertools import pairwise
 from multiprocessing import get_context
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
     from logger.store import Store
 
-IN_FLIGHT = 4
+IN_FLIGHT = 3
 """Days on their way at once; bounds the memory."""
 _ROWS_AT_ONCE = 20_000
 
@@ -32,6 +33,9 @@ class Adopter:
     """
 
     def __init__(self, store: Store, *, now_ms: int, workers: int = 2) -> None:
+        import pyarrow as pa
+
+        pa.set_memory_pool(pa.system_memory_pool())  # gives memory back, where the default one keeps it
         self._store = store
         self._now_ms = now_ms
         self._pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn")) if workers else None
@@ -84,13 +88,8 @@ class Adopter:
         self._parts.setdefault(subject, (day, []))[1].append(part)
 
     def _close_day(self, subject: Subject) -> None:
-        from logger.sealing import merge
-
         day, parts = self._parts.pop(subject)
-        whole = parts[0]
-        for part in parts[1:]:
-            whole = merge(whole, part, subject.kind)
-        self._put_day(subject, day, whole)
+        self._put_day(subject, day, joined(parts, subject.kind))
 
     def _enter_all(self) -> None:
         while self._waiting:
@@ -151,6 +150,21 @@ class Adopter:
             with self._store.writing() as conn:
                 store_write.merge_hot(conn, subject.kind, rows)
         self.outcome = self.outcome.plus(Adopted(hot_rows=part.num_rows))
+
+
+def joined(parts: list[pa.Table], kind: str) -> pa.Table:
+    """Return the parts of a day as one; where they overlap, the later part's values stand."""
+    import pyarrow as pa
+
+    from logger.sealing import merge, tidy
+
+    ends = [(p.column("time_ms")[0].as_py(), p.column("time_ms")[-1].as_py()) for p in parts]
+    if all(before[1] < after[0] for before, after in pairwise(ends)):
+        return tidy(pa.concat_tables(parts, promote_options="default"), kind)
+    whole = parts[0]
+    for part in parts[1:]:
+        whole = merge(whole, part, kind)
+    return whole
 
 
 def split_days(table: pa.Table, kind: str, store: Store) -> Iterator[tuple[str, pa.Table]]:
