@@ -14,7 +14,7 @@ from analysis.report.numbers import METRIC, Units, say
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
 from analysis.report.section_capacity import capacity_section
-from analysis.report.section_cells import cells_section
+from analysis.report.section_cells import cells_section, every_cell_section
 from analysis.report.section_changes import Past, changes_section
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section, share
@@ -81,6 +81,7 @@ def checkup_report(
         usage_section(scope),
         bank_section(scope),
         coverage_section(scope),
+        every_cell_section(scope),
     )
     return Report(
         kind="checkup",

@@ -14,7 +14,7 @@ from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
 from analysis.report.section_capacity import capacity_section
-from analysis.report.section_cells import cells_section
+from analysis.report.section_cells import cells_section, every_cell_section
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
@@ -115,6 +115,7 @@ def claim_report(
         cold_section(scope, longer.cold),
         bank_section(scope),
         coverage_section(scope),
+        every_cell_section(scope),
         _integrity(facts),
         methods_section(facts.versions),
         _enclosed(facts),

@@ -26,8 +26,10 @@ def capacity_section(scope: Scope) -> Section:
     blocks: list[Block] = [
         _words(p.name, p.capacity, h) for p, h in zip(scope.health.packs, scope.bank.packs, strict=True)
     ]
-    blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
-    blocks.append(numbers(scope, _ROWS))
+    if any(p.capacity.pairs for p in scope.health.packs):
+        blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
+    known = any(p.capacity.usable.value is not None for p in scope.health.packs)
+    blocks.append(numbers(scope, _ROWS if known else _ROWS[:1]))
     return Section("capacity", "Capacity", tuple(blocks))
 
 

@@ -36,13 +36,19 @@ def cells_section(scope: Scope) -> Section:
     """All cells in words, as strips, and as numbers."""
     blocks: list[Block] = [_words(p.name, p.imbalance) for p in scope.health.packs]
     blocks += [strips(scope), _extremes(scope)]
+    return Section("cells", "Cells", tuple(blocks))
+
+
+def every_cell_section(scope: Scope) -> Section:
+    """The number of every cell: long, so it stands at the end and folded."""
+    blocks: list[Block] = []
     for key, label, pick in (
         ("top", "Behind at the top of charge", lambda c: c.top),
         ("bottom", "Behind near empty", lambda c: c.bottom),
         ("leak", "Charge lost beyond the middle cell", lambda c: c.leak),
     ):
         blocks.append(_every_cell(scope, key, label, pick))
-    return Section("cells", "Cells", tuple(blocks))
+    return Section("every-cell", "Every cell", tuple(blocks))
 
 
 def behind(e: Estimate) -> Estimate:

@@ -16,7 +16,7 @@ from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
 from analysis.report.section_capacity import capacity_figure, capacity_section
-from analysis.report.section_cells import DRIFTING, cell_trend, cells_section
+from analysis.report.section_cells import DRIFTING, cell_trend, cells_section, every_cell_section
 from analysis.report.section_changes import Past, changes_section, past
 from analysis.report.section_cold import cold_figure, cold_section
 from analysis.report.section_coverage import coverage_figure, coverage_section
@@ -91,6 +91,7 @@ def week_report(
         capacity_section(scope),
         bank_section(scope),
         coverage_section(scope),
+        every_cell_section(scope),
     )
     return Report(
         kind="week",
