@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -247,3 +248,53 @@ def test_the_logger_speaks_to_the_service_manager(folder: Path) -> None:
             while "STOPPING=1" not in heard:
                 heard = manager.recv(300).decode()
             assert process.wait(PATIENCE_S) == 0
+
+
+BROKER = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+
+
+@pytest.mark.skipif(BROKER is None, reason="mosquitto is not installed")
+def test_live_values_reach_the_users_broker_and_its_last_word_is_goodbye(folder: Path) -> None:
+    paho = pytest.importorskip("paho.mqtt.client")
+    port = free_port()
+    (folder / "broker.conf").write_text(
+        f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
+    )
+    heard: dict[str, str] = {}
+    states: list[str] = []
+
+    def note(_client: object, _data: object, message: paho.MQTTMessage) -> None:
+        heard[message.topic] = message.payload.decode()
+        if message.topic == "orchard/state":
+            states.append(message.payload.decode())
+
+    with subprocess.Popen(
+        [str(BROKER), "-c", str(folder / "broker.conf")], stderr=subprocess.DEVNULL
+    ) as broker:
+        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        client.on_message = note
+        end = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                client.connect("127.0.0.1", port)
+                break
+            except OSError:
+                assert time.monotonic() < end
+                time.sleep(0.05)
+        client.subscribe("orchard/#", qos=1)
+        client.loop_start()
+        with (folder / "bank.toml").open("a", encoding="utf-8") as file:
+            file.write(f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\ntopic = "orchard"\nevery_s = 1\n')
+        done(folder, "log", "--seconds", "6")
+        while "gone" not in states and time.monotonic() < end:
+            time.sleep(0.05)
+        client.disconnect()
+        client.loop_stop()
+        broker.terminate()
+    assert states[0] == "recording"
+    assert states[-1] == "gone"
+    for pack in ("A", "B"):
+        live = json.loads(heard[f"orchard/{pack}/live"])
+        assert sum(live[f"cell_{i:02d}_v"] for i in range(1, 17)) == pytest.approx(live["pack_v"], abs=0.1)
+        assert json.loads(heard[f"orchard/{pack}/findings"]) == []
+    assert "dc_v" in json.loads(heard["orchard/hall/live"])
