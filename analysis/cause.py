@@ -5,13 +5,15 @@ from __future__ import annotations
 from analysis.causes_charge import apart, deficit, leak, offset
 from analysis.causes_joint import joint
 from analysis.causes_tap import taps
-from analysis.diagnosis import Diagnosis
+from analysis.diagnosis import Diagnosis, z_of
 from analysis.history import History
 from analysis.imbalance import Imbalance
 from analysis.resistance import Resistance
 from analysis.thresholds import Thresholds
 
 NOTED_OFFSETS = 2
+BESIDE_LEAK = 6.0
+"""Standard deviations a deficit must be beyond 0 to be named beside a leak of the same cell. [1]"""
 JOINTS = {"high_resistance", "loose_link"}
 
 
@@ -52,15 +54,16 @@ def diagnose(
     joints = [joint(history, ohms, one, limits) for one in ohms.cells if one.cell not in spoiled]
     found.extend(one for one in joints if one is not None)
     cells = [one for one in balance.cells if one.cell not in spoiled]
+    uneven = {d.cell for d in found if d.kind in JOINTS and (d.size.value or 0.0) > _large(ohms)}
+    cells = [one for one in cells if one.cell not in uneven]  # so large a resistance shifts the knees
     leaks = [d for d in (leak(history, balance, one, limits) for one in cells) if d is not None]
     leaking = {d.cell for d in leaks}
-    uneven = {d.cell for d in found if d.kind in JOINTS and (d.size.value or 0.0) > _large(ohms)}
     shorts: list[Diagnosis] = []
     offsets: list[Diagnosis] = []
     for one in cells:
-        if one.cell in uneven:
-            continue  # so large a resistance shifts its knees: its charge cannot be compared
         short = deficit(history, one, limits)
+        if short is not None and one.cell in leaking and abs(z_of(one.deficit)) < BESIDE_LEAK:
+            short = None
         still = None if short is not None or one.cell in leaking else offset(history, balance, one, limits)
         shorts += [short] if short is not None else []
         offsets += [still] if still is not None else []

@@ -31,6 +31,8 @@ ONSET_EDGE_DAYS = 7.0
 MOVED_FRACTION, BENT = 0.0025, 0.04
 """An onset is looked for when a drift moved the cell by this part of the rated charge, or when this part
 of the windows lies off a straight line. [1]"""
+SERIAL_MOST = 2.0
+"""Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
 ONSET_GAIN = 5.0
 """An onset is taken when it improves the robust loss by this, in units of its scale."""
 HUBER, SETTLED = 1.5, 0.02
@@ -256,11 +258,17 @@ def _thinned(ok: Bool) -> Bool:
 def _with_onset(problem: _Problem, line: _Fit) -> tuple[_Fit, float | None, float, float]:
     """Look for an onset; return the better fit, the onset [days before the last window] and its interval."""
     first = float(problem.t.min())
-    knots = np.linspace(first + 3, -ONSET_EDGE_DAYS, 30)
+    knots = np.linspace(first + 3, -ONSET_EDGE_DAYS, 24)
     fits = [problem.fit(float(knot)) for knot in knots]
+    best = int(np.argmin([fit.loss for fit in fits]))
+    near = knots[best] + np.linspace(-0.8, 0.8, 7) * (knots[1] - knots[0])
+    fits += [problem.fit(float(knot)) for knot in near]
+    knots = np.concatenate((knots, near))
+    order = np.argsort(knots)
+    knots, fits = knots[order], [fits[i] for i in order.tolist()]
     losses = np.array([fit.loss for fit in fits])
     k = int(np.argmin(losses))
-    scale = _spread(fits[k].z) * problem.inflation(fits[k].z) ** 2
+    scale = _spread(fits[k].z) * min(problem.inflation(fits[k].z), SERIAL_MOST) ** 2
     if (line.loss - losses[k]) / scale < ONSET_GAIN:
         return line, None, math.nan, math.nan
     inside = knots[(losses - losses[k]) / scale < 4.0]

@@ -34,6 +34,8 @@ SPREAD = np.array(
     [0.0, 0.001, 0.002, 0.0035, 0.006, 0.01, 0.015, 0.022, 0.032, 0.045, 0.062, 0.085, 0.12, 0.17, 0.24]
 )
 """Offsets tried first, either way, as parts of the rated charge. [1]"""
+VAGUE_FRACTION = 0.006
+"""An offset with a larger sigma than this part of the rated charge is vague. [1]"""
 BOUND_LOSS = 6.0
 """An offset is ruled out when it fits worse by this (chi-square of one number, 1.4 %)."""
 
@@ -118,7 +120,7 @@ def match(
     excess_coarse = (first - low[:, None]) / scale[:, None]
     excess_fine = (second - low[:, None]) / scale[:, None]
     sigma = _width(fine, excess_fine, dq, coarse, excess_coarse)
-    least, most = _range(coarse, excess_coarse, dq, sigma)
+    least, most = _range(coarse, excess_coarse, dq, sigma, VAGUE_FRACTION * rated_ah)
     rest = difference - (curve.at(charge_ah - dq[:, None]) - base)
     extra = solve @ rest.T
     return Match(dq, sigma, least, most, extra[1], extra[0])
@@ -141,13 +143,19 @@ def _width(fine: F64, excess: F64, dq: F64, coarse: F64, coarse_excess: F64) -> 
     return out
 
 
-def _range(coarse: F64, excess: F64, dq: F64, sigma: F64) -> tuple[F64, F64]:
-    """Outermost offsets not ruled out; infinite if that is the end of the search."""
+def _range(coarse: F64, excess: F64, dq: F64, sigma: F64, vague_ah: float) -> tuple[F64, F64]:
+    """Outermost offsets not ruled out; infinite if that is the end of the search.
+
+    A sharp offset has its sigma. A vague one has no shape to speak of: what is ruled out is looked up.
+    """
     least, most = dq - 2.5 * sigma, dq + 2.5 * sigma
     for j in range(dq.size):
         open_ = np.flatnonzero(excess[j] < BOUND_LOSS)
         if open_.size:
             first, last = int(open_[0]), int(open_[-1])
-            least[j] = min(least[j], -np.inf if first == 0 else coarse[first - 1])
-            most[j] = max(most[j], np.inf if last == coarse.size - 1 else coarse[last + 1])
+            low = -np.inf if first == 0 else coarse[first - 1]
+            high = np.inf if last == coarse.size - 1 else coarse[last + 1]
+            vague = sigma[j] > vague_ah
+            least[j] = low if vague else min(least[j], low)
+            most[j] = high if vague else max(most[j], high)
     return least, most
