@@ -101,7 +101,7 @@ class CanAdapter:
         try:
             await port.join(self._assembler, requests)
         except BaseException:
-            port.leave(self._assembler)
+            await port.leave(self._assembler)
             raise
         self._port = port
         self._last_s = time.monotonic()
@@ -155,5 +155,5 @@ class CanAdapter:
     async def close(self) -> None:
         """Stop listening. Never raises."""
         if self._port is not None:
-            self._port.leave(self._assembler)
+            await self._port.leave(self._assembler)
         self._port = None

@@ -6,6 +6,7 @@ import asyncio
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from adapters.assembler import Assembler
@@ -32,8 +33,6 @@ MOST_BAD = 1000
 """Undecodable pieces in a row after which the adapter is taken for broken."""
 BUS_OFF = 0x40
 """Bit of an error frame's identifier. Source: Linux, include/uapi/linux/can/error.h, CAN_ERR_BUSOFF."""
-ERROR_PASSIVE = 0x30
-"""Bits of data[1] of an error frame: receive or transmit error-passive. Source: as above."""
 
 Key = tuple[str, str, int]
 Tap = Callable[["can.Message"], None]
@@ -70,8 +69,11 @@ class CanPort:
         """
         self._users = (*self._users, user)
         self._table = _table(self._users)
-        self._requests = tuple(dict.fromkeys((*self._requests, *requests)))
-        if self._thread is None or self._failed is not None or not self._thread.is_alive():
+        more = any(request not in self._requests for request in requests)
+        if more:
+            self._requests = tuple(dict.fromkeys((*self._requests, *requests)))
+            self._config = replace(self._config, allow_requests=True)
+        if more or self._thread is None or self._failed is not None or not self._thread.is_alive():
             self._start()
         give_up = time.monotonic() + OPEN_S
         while not self._ready.is_set():
@@ -101,16 +103,18 @@ class CanPort:
         """Stop that."""
         self._taps = tuple(other for other in self._taps if other is not tap)
 
-    def leave(self, user: Assembler) -> None:
-        """Remove a listener; the last one closes the bus."""
+    async def leave(self, user: Assembler) -> None:
+        """Remove a listener; the last one closes the bus and waits a moment for the driver to let go."""
         self._users = tuple(other for other in self._users if other is not user)
         self._table = _table(self._users)
         if not self._users:
             self._stop.set()
-            if self._thread is not None and self._thread is not threading.current_thread():
-                self._thread.join(2 * WAIT_S)
             if _PORTS.get(_key(self._config)) is self:
                 del _PORTS[_key(self._config)]
+            for _ in range(round(2 * WAIT_S / 0.01)):
+                if self._thread is None or not self._thread.is_alive():
+                    break
+                await asyncio.sleep(0.01)
 
     def check(self) -> None:
         """Raise SourceLost if the bus is gone or its driver hangs."""

@@ -80,7 +80,7 @@ async def listen(config: CanConfig, seconds: float) -> dict[int, Heard]:
             await asyncio.sleep(0.05)
     finally:
         port.untap(tap)
-        port.leave(nobody)
+        await port.leave(nobody)
     return heard
 
 

@@ -86,7 +86,7 @@ async def record_can(
                 await asyncio.sleep(0.05)
     finally:
         port.untap(tap)
-        port.leave(nobody)
+        await port.leave(nobody)
     done.bytes = _size(path)
     return done
 

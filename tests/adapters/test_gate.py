@@ -241,6 +241,35 @@ def test_requests_need_permission(tmp_path: Path) -> None:
     }
 
 
+def test_second_source_on_a_bus_may_bring_requests(tmp_path: Path) -> None:
+    (tmp_path / "b.toml").write_text(BINDING)
+    (tmp_path / "b.dbc").write_text(DATABASE)
+    common = {"interface": "virtual", "channel": str(tmp_path)}
+    quiet = {"name": "a", "pack": "A", "binding": "common-closed-loop", **common}
+    asking = {
+        "name": "b",
+        "pack": "B",
+        "binding": "b.toml",
+        "database": "b.dbc",
+        "allow_requests": True,
+        **common,
+    }
+
+    async def main() -> can.Message | None:
+        with can.Bus(interface="virtual", channel=str(tmp_path)) as other:
+            first, second = (make(config_from("can", keys, tmp_path)) for keys in (quiet, asking))
+            await first.open()
+            await second.open()
+            await asyncio.sleep(0.2)
+            await second.close()
+            await first.close()
+            return other.recv(0)
+
+    frame = asyncio.run(main())
+    assert frame is not None
+    assert frame.arbitration_id == 0x18900140
+
+
 class _KernelBus:
     """Stands in for a socketcan bus, which needs a kernel with CAN: notes filters, answers SO_MEMINFO."""
 
