@@ -69,7 +69,7 @@ def make_checkup(bank: Bank, config: Config) -> Report:
     baseline = first_weeks(bank, recent_first)
     return checkup_report(
         bank,
-        findings(bank),
+        findings(bank, known=now),
         now,
         site=config.site.name,
         recent=past(bank, "Last weeks", recent_first, now.last),

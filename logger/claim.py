@@ -150,10 +150,11 @@ def _report(store: Store, config: Config, wish: Wish, days: list[SealedDay]) -> 
     from analysis.report.claim import claim_report
 
     bank = bank_of(store, config)
+    now = health(bank)
     return claim_report(
         bank,
-        findings(bank),
-        health(bank),
+        findings(bank, known=now),
+        now,
         _facts(store, config, wish, days),
         pack=wish.pack,
         site=WITHHELD if wish.redact else config.site.name,

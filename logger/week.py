@@ -13,6 +13,7 @@ from logger.report_files import numbers_json, reading_units, write_report
 
 if TYPE_CHECKING:
     from analysis.finding import Finding
+    from analysis.health import Health
     from analysis.history import Bank
     from analysis.report.value import Report
     from logger.config import Config
@@ -43,14 +44,16 @@ def write_week(store: Store, config: Config, day: date, out_dir: Path | None = N
         If the week has no readings.
     """
     from analysis.findings import findings
+    from analysis.health import health
     from analysis.report.week import week_of
 
     first, last = week_of(day)
     bank = bank_of(store, config, date.fromisoformat(last))
     if not any(first <= d <= last for pack in bank.packs for d in pack.days):
         raise StoreError(f"nothing was recorded from {first} to {last}", _other_weeks(bank))
-    found = findings(bank)
-    report = make_week(bank, config, first, last, found)
+    now = health(bank, first, last)
+    found = findings(bank, known=now)
+    report = make_week(bank, config, now, found)
     if store.write:
         store.save_report("week", first, last, numbers_json(report))
         if _is_newest(store, last):
@@ -58,17 +61,16 @@ def write_week(store: Store, config: Config, day: date, out_dir: Path | None = N
     return write_report(report, reading_units(config), out_dir or config.report_folder, f"week-{first}")
 
 
-def make_week(bank: Bank, config: Config, first: str, last: str, found: Sequence[Finding]) -> Report:
-    """Compute and compose the report of one week of a bank that ends with it, with what was found."""
-    from analysis.health import health
+def make_week(bank: Bank, config: Config, now: Health, found: Sequence[Finding]) -> Report:
+    """Compose the report of one week of a bank that ends with it, from its health and what was found."""
     from analysis.report.week import earlier_times, week_report
 
     return week_report(
         bank,
         found,
-        health(bank, first, last),
+        now,
         site=config.site.name,
-        earlier=earlier_times(bank, first),
+        earlier=earlier_times(bank, now.first),
         units=reading_units(config),
     )
 
