@@ -80,6 +80,12 @@ def taps(history: History, limits: Thresholds) -> tuple[Diagnosis, ...]:
     return tuple(found)
 
 
+def _middle(row: F64) -> float:
+    """Median of what is known; NaN if nothing is."""
+    known = row[np.isfinite(row)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
 def _since(known: Readings, bad: Bool) -> str:
     """First day of the present run of bad days, single good or silent days bridged."""
     rows = np.flatnonzero(bad)
@@ -117,7 +123,7 @@ def _still(known: Readings, limits: Thresholds) -> list[Diagnosis]:
 
 
 def _noisy(known: Readings, limits: Thresholds) -> list[Diagnosis]:
-    usual = np.nanmedian(known.noise_v, axis=1, keepdims=True)
+    usual = np.array([[_middle(row)] for row in known.noise_v])
     ratio = known.noise_v / np.maximum(usual, 2e-4)
     bad = (ratio > limits["tap_noise_ratio"]) & (known.noise_v > limits["tap_noise_v"])
     found = []
@@ -126,7 +132,7 @@ def _noisy(known: Readings, limits: Thresholds) -> list[Diagnosis]:
         if int(recent.sum()) < 3:
             continue
         noise = float(np.median(known.noise_v[-RECENT_DAYS:, j][recent]))
-        others = float(np.median(usual[-RECENT_DAYS:]))
+        others = _middle(usual[-RECENT_DAYS:, 0])
         evidence = (
             (
                 f"For: on {int(recent.sum())} of the last {recent.size} days the reading of cell {j + 1} "
