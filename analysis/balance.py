@@ -18,6 +18,11 @@ from analysis.closure import (
 )
 from analysis.history import Span
 
+UNTOLD_SHARE_U = 0.3
+"""A heaters' share less sure than this is not told by the record: the interval then reaches from all of it
+to none. [1] Common practice, no source."""
+LEAST_KEPT, MOST_KEPT = 0.990, 0.9995
+"""Share of its charge that a healthy pack gives back, at least and at most, heaters apart: from memory."""
 VOLTAGE_U = 0.0005
 """Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
 
@@ -125,7 +130,12 @@ def interval(found: Sequence[Window], fit: Balance) -> tuple[float, float, float
     ratio = voltage_ratio(total.span)
     value = ratio * (1 - lost / put_in)
     half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
-    return value, value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
+    low, high = value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
+    heaters = sum(w.heater_ah for w in found if not w.warm)
+    if heaters > 0 and fit.heating_u > UNTOLD_SHARE_U:
+        least = ratio * (LEAST_KEPT - heaters / put_in)
+        low, high = min(low, least, value), max(high, min(ratio * MOST_KEPT, 1.0))
+    return value, low, high
 
 
 def lost_in_all(found: Sequence[Window], fit: Balance) -> tuple[float, float]:

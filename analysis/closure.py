@@ -25,14 +25,14 @@ DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
 Common practice, no source."""
 OFFSET_U_A = 0.15
 """Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
-CLOSURE_U = {"taper": 0.002, "low taper": 0.006, "limit": 0.012, "high cell": 0.015}
+CLOSURE_U = {"taper": 0.002, "low taper": 0.006, "limit": 0.005, "high cell": 0.015}
 """How well two anchors of one quality agree in charge, standard, fraction of the rated capacity."""
 HEATER_W, UNKNOWN_HEATING_H, CELL_V = 150.0, 8.0, 3.25
 """Power of a heater nobody stated, for 280 Ah [W]; time on in a cold day of which nothing is known [h];
 voltage of a cell while it heats [V]. Common practice, no source."""
-LOW_TAPER_SLOPE = 0.5
-"""Charge by which a volt of unequal ends beyond the plateau differs, fraction of capacity. [1/V]
-Common practice, no source."""
+LOW_TAPER_SLOPE, LIMIT_SLOPE, LIMIT_LOAD = 0.5, 0.15, 0.04
+"""Charge by which ends that are a volt apart differ, just beyond the plateau and at the top; and ends at
+currents of 1 C apart. Fraction of capacity. [1/V], [1/V], [1/C] Common practice, no source."""
 WARM_C, COOL_C = 6.0, 2.5
 """In a day whose coldest sensor stays above the first no heater ran; above the second none did if the
 heating that the digest looks for was not seen either. [°C] Heaters start near 0 °C: trade practice."""
@@ -45,6 +45,9 @@ SHARE_MEAN, SHARE_PAST, SHARE_U, HEATING_U = 0.5, 0.8, 0.45, 0.3
 """Expected share of `heater_ah` that heaters took from the cells past the sensor: unless the user said that
 their current passes by it, and if so; its standard uncertainty; and what each window's own heating differs
 by. Common practice, no source."""
+PRIOR_U_A = 0.2
+"""Standard uncertainty of the zero before anything is known, with what a dead band may swallow of a small
+standing load. [A] Common practice, no source."""
 UNTOLD_U_A, MOST_WINDOWS = 0.1, 400
 """A zero less sure than the first tells nothing [A]; windows looked back at."""
 
@@ -120,17 +123,19 @@ class Balance:
 
 @once
 def windows(history: History) -> tuple[Window, ...]:
-    """Find the windows of a history that close: between full anchors of the kind it has most charge between.
+    """Find the windows of a history that close, between full anchors of the kind that tells most.
 
     Windows with gaps in which more than `HIDDEN` of the charge may have flown are left out.
     """
     best: tuple[Window, ...] = ()
+    most = 0.0
     fulls = history.anchors("full")
     for quality, closure_u in CLOSURE_U.items():
         anchors = [a for a in fulls if a.anchor.quality == quality]
         made = tuple(_windows_between(history, anchors, closure_u))
-        if sum(w.span.ah_in for w in made) > 1.25 * sum(w.span.ah_in for w in best):
-            best = made
+        told = sum(w.span.ah_in**2 / (w.closure_u_ah**2 + w.hidden_ah**2) for w in made)
+        if told > most:
+            best, most = made, told
     return best
 
 
@@ -145,7 +150,7 @@ def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: f
         moved = span(start.mark, anchor.mark)
         if moved.elapsed_s < LEAST_HOURS * 3600 or moved.ah_out < LEAST_EFC * rated:
             continue
-        u_ah = rated * math.sqrt(2) * math.hypot(closure_u, _unequal(start.anchor, anchor.anchor))
+        u_ah = rated * math.sqrt(2) * math.hypot(closure_u, _unequal(start.anchor, anchor.anchor, rated))
         made = _window(history, start, anchor, moved, u_ah)
         if made.hidden_ah <= HIDDEN * moved.ah_in:
             found.append(made)
@@ -153,9 +158,14 @@ def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: f
     return found
 
 
-def _unequal(a: Anchor, b: Anchor) -> float:
-    """What two low tapers at unequal voltages differ by, fraction of the rated capacity."""
-    return LOW_TAPER_SLOPE * abs(a.level_v - b.level_v) if a.quality == "low taper" else 0.0
+def _unequal(a: Anchor, b: Anchor, rated_ah: float) -> float:
+    """What two charges that ended unequally differ by, fraction of the rated capacity."""
+    volts = abs(a.level_v - b.level_v)
+    if a.quality == "low taper":
+        return LOW_TAPER_SLOPE * volts
+    if a.quality == "limit":
+        return LIMIT_SLOPE * volts + LIMIT_LOAD * abs(a.current_a - b.current_a) / rated_ah
+    return 0.0
 
 
 def _hidden_ah(a: PlacedAnchor, b: PlacedAnchor, moved: Span, days: Sequence[DayDigest]) -> float:
@@ -243,7 +253,7 @@ def balance(found: Sequence[Window], known: Zero | None = None, *, past_sensor: 
     JCGM 102:2011, section 6 (least squares with prior information as further observations; from memory).
     """
     found = found[-MOST_WINDOWS:]
-    start = combined_zero(known)
+    start = combined_zero(known) if known is not None else Zero(0.0, PRIOR_U_A, combined_zero().basis)
     share = SHARE_PAST if past_sensor else SHARE_MEAN
     tt, th, hh = 1 / start.u_a**2, 0.0, 1 / SHARE_U**2  # the normal equations of two unknowns
     ty, hy = start.offset_a * tt, share * hh
