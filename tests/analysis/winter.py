@@ -127,7 +127,8 @@ class Bank:
         day = str(np.datetime64("2025-12-01") + k)
         return Frame(
             name, day, start, start + 86400, 0, start + t,
-            volts.astype(np.float32), amps.astype(np.float32), cells.astype(np.float32), temps.astype(np.float32), extra,
+            volts.astype(np.float32), amps.astype(np.float32), cells.astype(np.float32),
+            temps.astype(np.float32), extra,
         )  # fmt: skip
 
     def histories(self, days: int, **more):
