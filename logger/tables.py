@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
@@ -71,16 +72,21 @@ def forecast(finding: Finding) -> str:
 
 
 def estimate(value: Estimate) -> str:
-    """Say one number: value, interval and unit, or why there is none."""
+    """Say one number with the digits its interval supports, its unit and interval; or why there is none."""
     if value.value is None:
         return f"– {value.reason}"
     unit = "" if value.unit in {"1", ""} else f" {value.unit}"
-    text = f"{number(value.value)}{unit}"
-    if value.low is not None and value.high is not None:
-        text += f" ({number(value.low)} to {number(value.high)})"
-    elif value.reason:
-        text += f" (no interval: {value.reason})"
-    return text
+    if value.low is None or value.high is None:
+        text = f"{number(value.value)}{unit}"
+        return f"{text} (no interval: {value.reason})" if value.reason else text
+    half = (value.high - value.low) / 2
+    if not 0 < half < math.inf:
+        return f"{number(value.value)}{unit}"
+    places = 1 - math.floor(math.log10(half))
+    best, low, high = (
+        f"{round(v, places):,.{max(0, places)}f}" for v in (value.value, value.low, value.high)
+    )
+    return f"{best}{unit} ({low} to {high})"
 
 
 def number(value: float) -> str:
@@ -114,18 +120,24 @@ def estimates(value: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[st
 
 
 def show_health(result: Any, console: Console | None = None) -> None:
-    """Print every number of a health result, section by section."""
+    """Print every number of a health result, section by section; a line for each cell."""
     console = console or Console(highlight=False)
     section: tuple[str, ...] = ()
-    for path, value in estimates(result):
-        head, name = path[:-1], path[-1]
-        if head != section:
-            console.print(Text(" · ".join(part.replace("_", " ") for part in head), "bold"))
-            section = head
-        line = Text(f"  {name.replace('_', ' '):<28} {estimate(value)}")
-        if value.basis:
-            line.append(f"   [{value.basis}]", "dim")
-        console.print(line, soft_wrap=True)
+    for head, group in groupby(estimates(result), key=lambda found: found[0][:-1]):
+        numbers = [(path[-1], value) for path, value in group]
+        above = head[:-1] if len(head) > 1 and head[-2] == "cells" else head
+        if above != section:
+            console.print(Text(" · ".join(part.replace("_", " ") for part in above), "bold"))
+            section = above
+        if above != head:
+            parts = "; ".join(f"{name.replace('_', ' ')} {estimate(value)}" for name, value in numbers)
+            console.print(f"  {head[-1]:>2}  {parts}", soft_wrap=True)
+            continue
+        for name, value in numbers:
+            line = Text(f"  {name.replace('_', ' '):<28} {estimate(value)}")
+            if value.basis:
+                line.append(f"   [{value.basis}]", "dim")
+            console.print(line, soft_wrap=True)
 
 
 def show_verify(result: VerifyResult, console: Console | None = None) -> None:
