@@ -14,6 +14,9 @@ from adapters.places import Place, SerialPlace, TcpPlace
 from adapters.planner import Read, Rounds, wire_time_s
 from adapters.registers import Check, RegisterMap, find_map, load_map
 
+ENOUGH_FAILURES = 2
+"""Reads of one round that may fail before the rest of the round is left out."""
+
 
 class ModbusAdapter:
     """One pack on a Modbus wire.
@@ -163,22 +166,23 @@ class ModbusAdapter:
         began = time.monotonic()
         values: dict[str, int] = {}
         rejected: dict[str, str] = {}
-        failed: BadFrame | SourceTimeout | None = None
-        good = 0
-        for read in self._rounds.reads(self._round):
-            try:
-                registers = await self._ask(read.function, read.address, read.count)
-            except (BadFrame, SourceTimeout) as exc:
-                self.pace.skip()
-                if isinstance(exc, SourceTimeout) and not good:
-                    raise
-                failed = exc
-                rejected.update(dict.fromkeys(_names(read), exc.message))
-                continue
-            good += 1
-            read.decode(registers, values, rejected)
-        if failed is not None and not good:
-            raise failed
+        failures: list[BadFrame | SourceTimeout] = []
+        reads = self._rounds.reads(self._round)
+        for read in reads:
+            if len(failures) < ENOUGH_FAILURES:
+                try:
+                    registers = await self._ask(read.function, read.address, read.count)
+                except (BadFrame, SourceTimeout) as exc:
+                    self.pace.skip()
+                    if isinstance(exc, SourceTimeout) and not values:
+                        raise
+                    failures.append(exc)
+                else:
+                    read.decode(registers, values, rejected)
+                    continue
+            rejected.update(dict.fromkeys(_names(read), failures[-1].message))
+        if failures and not values:
+            raise failures[-1]
         self._round += 1
         now = time.monotonic()
         self.pace.note(began, now)

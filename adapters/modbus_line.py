@@ -26,8 +26,9 @@ QUARANTINE_S = 5.0
 """A silent unit on a shared line is asked again only after this long, to spare the others. [s]"""
 SILENT_AFTER = 3
 """Time-outs in a row after which a unit counts as silent, and a line as lost."""
-DRAIN_S = 0.3
-"""Silence to wait for on a serial line after a time-out: a late answer must not pass for the next one. [s]"""
+LEAST_DRAIN_S = 0.3
+"""Wait after a time-out, at least, before the next question: a late answer carries nothing that tells it from
+the answer to that one. Otherwise as long as the time-out itself. [s]"""
 BUSY = {
     5: "acknowledge (still working)",
     6: "busy",
@@ -49,7 +50,7 @@ class Line:
     def __init__(self, place: Place) -> None:
         self.place = place
         self.users = 0
-        self.drain_s = DRAIN_S
+        self.drain_s: float | None = None
         self.load: dict[int, float] = {}
         self._client: ModbusBaseClient | None = None
         self._lock = asyncio.Lock()
@@ -153,19 +154,24 @@ class Line:
                     client, function=function, address=address, count=count, unit=unit
                 )
         except TimeoutError as exc:
+            self._free_at = time.monotonic() + self._drain_s(timeout_s)
             raise self._no_answer(where, began, timeout_s) from exc
         except Exception as exc:
-            raise self._translated(exc, where) from exc
-        finally:
             self._free_at = time.monotonic()
+            raise self._translated(exc, where) from exc
+        self._free_at = time.monotonic()
         return _registers(answer, function, count, f"{where}, registers {address} to {address + count - 1}")
+
+    def _drain_s(self, timeout_s: float) -> float:
+        """How long to wait for a late answer to pass; TCP frames carry a number and need no wait. [s]"""
+        if isinstance(self.place, TcpPlace) and self.place.framing == "tcp":
+            return 0.0
+        return self.drain_s if self.drain_s is not None else max(LEAST_DRAIN_S, timeout_s)
 
     def _no_answer(self, where: str, began: float, timeout_s: float) -> Exception:
         if self._client is None or not self._client.connected:
             self._drop()
             return SourceLost(f"{self.place}: the peer closed the connection", "it is opened again by itself")
-        if isinstance(self.place, SerialPlace):
-            self._free_at = time.monotonic() + self.drain_s
         if self._bytes_seen_at >= began:
             return BadFrame(
                 f"{where}: part of an answer, or one with a wrong checksum", "check wiring and speed"
@@ -184,7 +190,7 @@ class Line:
 
     async def _wait_for_silence(self, pause_s: float) -> None:
         gap_s = max(pause_s, self.place.gap_s if isinstance(self.place, SerialPlace) else 0.0)
-        give_up = time.monotonic() + 2.0
+        give_up = max(time.monotonic(), self._free_at) + 2.0
         while (now := time.monotonic()) < give_up:
             quiet_at = max(self._free_at + gap_s, self._bytes_seen_at + gap_s if gap_s else 0.0)
             if now >= quiet_at:

@@ -17,6 +17,11 @@ RECOVERY_S = 10.0
 """A source must be back this soon after its device. [s]"""
 
 
+@pytest.fixture(autouse=True)
+def _short_drain(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(modbus_line, "LEAST_DRAIN_S", 0.15)
+
+
 def _rtu(port: str, map_file: Path, **keys: Any) -> Any:
     base = {"name": "a", "pack": "A", "port": port, "map": str(map_file), "baud": 115200, "timeout_s": 0.15}
     return make(config_from("modbus-rtu", {**base, **keys}))
@@ -88,6 +93,26 @@ def test_bad_answers_are_refused_and_passed_over(peers: Any, wire: Any, map_file
         unit.spoil = lambda reply: reply
         reading = await adapter.read()
         assert reading.values == peers.EXPECTED
+        await adapter.close()
+
+    asyncio.run(main())
+
+
+def test_part_of_a_round_is_better_than_none(peers: Any, wire: Any, map_file: Path) -> None:
+    """Only the first block is answered well: the others are left out after two failures, with the reason."""
+    unit = peers.RtuUnit(peers.image(peers.REGISTERS))
+    wire.serve(unit)
+
+    async def main() -> None:
+        adapter = _rtu(wire.path, map_file)
+        await adapter.open()
+        unit.requests.clear()
+        unit.spoil = lambda reply: reply if reply[2] == 6 else reply[:-1]  # 6 bytes: pack_v, pack_a, soc
+        reading = await adapter.read()
+        assert reading.values == {name: peers.EXPECTED[name] for name in ("pack_v", "pack_a", "soc")}
+        assert "wrong checksum" in reading.rejected["cell_01_v"]
+        assert set(reading.rejected) == set(adapter.channels) - set(reading.values)
+        assert len(unit.requests) == 1 + 2 * 2
         await adapter.close()
 
     asyncio.run(main())
@@ -166,8 +191,10 @@ def test_late_answer_is_not_taken_for_the_next(peers: Any, map_file: Path) -> No
         await adapter.open()
 
         def late(reply: bytes) -> bytes | None:
+            if reply[3:5] != (2222).to_bytes(2, "big"):
+                return reply
             unit.spoil = lambda reply: reply
-            time.sleep(0.3)  # twice the time-out
+            time.sleep(0.25)  # the time-out is 0.15 s: the answer comes when the next question is due
             return reply
 
         unit.spoil = late
