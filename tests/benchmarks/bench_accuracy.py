@@ -32,7 +32,7 @@ from sample_data.accuracy import Review, Verdict, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import PackSpec
 from sample_data.faults import Case, RecordedDay, healthy, library, record
-from sample_data.history import DayTruth, TripTruth, bounds
+from sample_data.history import DayTruth, PackTruth, TripTruth, bounds
 
 
 def facts_of(spec: PackSpec) -> PackFacts:
@@ -79,6 +79,12 @@ def review(case: Case, digests: dict[str, list[DayDigest]]) -> tuple[Finding, ..
     return findings(Bank(packs, case.scenario.timezone))
 
 
+def usable_ah(last: PackTruth) -> float:
+    """What can be taken from full (the first cell) to empty (the first cell). [Ah]"""
+    pairs = list(zip(last.charge_ah, last.capacity_ah, strict=True))
+    return min(q for q, _ in pairs) + min(full - q for q, full in pairs)
+
+
 def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: list[DayTruth]) -> list[str]:
     """Long-term numbers against the truth, as lines: what a healthy bank's report would say."""
     packs = tuple(History.of(facts_of(s), digests[s.name]) for s in case.scenario.packs)
@@ -88,9 +94,8 @@ def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: list[DayTru
         gain = spec.gain * case.mess.gain
         days = [t.packs[spec.name] for t in truths]
         rows = (
-            ("usable capacity (shown)", pack.capacity.usable, gain * min(days[-1].capacity_ah)),
+            ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(days[-1])),
             ("heater energy", pack.cold.energy, sum(d.heater_wh for d in days)),
-            ("charge out (shown)", pack.throughput.ah_out, gain * sum(d.ah_out for d in days)),
             ("sensor offset", pack.sensor.offset, case.mess.gain * spec.offset_a + case.mess.offset_a),
         )
         for title, found, truth in rows:
