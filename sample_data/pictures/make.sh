@@ -31,13 +31,15 @@ from logger.opening import open_record
 folder, here = map(Path, sys.argv[1:])
 config = Config.load(folder / "bank.toml")
 with open_record(config) as store:
-    packs = Views(store, config).update()
-now_s = max(view.newest_s or 0 for view in packs) + 1
+    views = Views(store, config)
+    packs = views.update()
+    now_s = max(view.newest_s or 0 for view in packs) + 1
+    witnesses = views.witnesses(now_s)
 console = Console(width=80, record=True, force_terminal=True, file=open("/dev/null", "w"))
-console.print(screen(packs, now_s, width=80, note="Ctrl-C ends the view; the logger goes on."))
+console.print(screen(packs, now_s, width=80, witnesses=witnesses))
 bare = CONSOLE_SVG_FORMAT.replace("{chrome}", "")  # a terminal without a window around it
 svg = console.export_svg(title="", code_format=bare)
-page = f'<!doctype html><meta charset="utf-8"><body style="margin:0">{svg.replace("<svg ", "<svg width=1000 ", 1)}'
+page = f'<!doctype html><meta charset="utf-8"><body style="margin:0;background:#191c1d">{svg.replace("<svg ", "<svg width=1000 ", 1)}'
 (folder / "now.html").write_text(page, encoding="utf-8")
 PY
 shoot "$folder/now.html" "$here/now.png" 1000 640
