@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_data.bank import Fault, bank_day
+from sample_data.cell import arrhenius
 from sample_data.faults import Case
 from sample_data.history import DayTruth, TripTruth
 from sample_data.telemetry import CLEAN
@@ -227,10 +228,11 @@ def _cell_size(case: Case, fault: Fault, unit: str, last: DayTruth, cell: int) -
     chemistry = case.scenario.chemistry
     day = bank_day(case.scenario, case.days - 1)
     pack = next(p for p in day.packs if p.spec.name == fault.pack)
-    slow = sum(
-        r * (1 - math.exp(-STEP_S / tau)) for r, tau in zip(chemistry.rc_ohm, chemistry.rc_tau_s, strict=True)
-    )
-    ohm = pack.r0_ohm + slow * pack.rc_scale
+    # Resistances are compared as measured, at the temperature of the day.
+    temp_c = np.array([(truth.coldest_c + truth.warmest_c) / 2])
+    ohm = pack.r0_ohm * arrhenius(temp_c, chemistry.r0_slope_k)
+    for r, tau, slope in zip(chemistry.rc_ohm, chemistry.rc_tau_s, chemistry.rc_slope_k, strict=True):
+        ohm = ohm + r * (1 - math.exp(-STEP_S / tau)) * pack.rc_scale * arrhenius(temp_c, slope)
     sizes = {
         ("self_discharge", "A"): _against_median(np.array(truth.leak_a), cell),
         ("static_offset", "Ah"): _against_median(np.array(truth.charge_ah) - capacity, cell),
