@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import numpy as np
 from matplotlib.axes import Axes
 
 from analysis.report.dates import ordinal, short_day
 from analysis.report.scales import day_axis, light_grid, muted_note, name_beside, nice_limits, unit_label
+from analysis.report.series import kept
 from analysis.report.style import (
     INK,
     MUTED,
@@ -21,6 +23,9 @@ from analysis.report.style import (
     canvas,
     svg,
 )
+
+MARKS = 250
+"""Of a longer series no more than twice as many marks are drawn; extremes stay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +199,7 @@ def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
     """Draw one quantity through time, with the band of its peers and its line."""
     with canvas(key, 210) as figure:
         ax = axes(figure, top=34, left=44, right=12)
+        what = _thinned(what)
         x = [ordinal(d) for d in what.days]
         spread = [v for _, a, b in what.others for v in (a, b)]
         ax.set_ylim(*nice_limits([0.0, *what.values, *spread], least=least))
@@ -228,6 +234,18 @@ def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
             muted_note(ax, "no measurement in these days")
         unit_label(ax, what.unit)
         return svg(figure, key)
+
+
+def _thinned(what: Trend) -> Trend:
+    """A long series with the extremes of each stretch of days, so that the drawing stays light."""
+    days = np.array([ordinal(d) for d in what.days], dtype=np.float64)
+    keep = kept(days, np.array(what.values, dtype=np.float64), MARKS).tolist()
+    if len(keep) == len(what.days):
+        return what
+    weak = tuple(what.weak[i] for i in keep) if what.weak else ()
+    return replace(
+        what, days=tuple(what.days[i] for i in keep), values=tuple(what.values[i] for i in keep), weak=weak
+    )
 
 
 def _marks(ax: Axes, x: Sequence[int], y: Sequence[float], weak: Sequence[bool], pack: int) -> None:

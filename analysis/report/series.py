@@ -29,17 +29,28 @@ def min_max(time_s: F64, values: F64, buckets: int) -> tuple[F64, F64]:
     ValueError
         If the arrays differ in length or `buckets` is below 1.
     """
+    keep = kept(time_s, values, buckets)
+    return time_s[keep], values[keep]
+
+
+def kept(time_s: F64, values: F64, buckets: int) -> Int:
+    """Return the indices that `min_max` keeps, for series that carry more than one value.
+
+    Raises
+    ------
+    ValueError
+        As there.
+    """
     if time_s.shape != values.shape:
         raise ValueError(f"time and values differ in length: {time_s.size} and {values.size}")
     if buckets < 1:
         raise ValueError("at least one bucket is needed")
     if time_s.size <= 2 * buckets:
-        return time_s, values
+        return np.arange(time_s.size)
     edges = np.linspace(time_s[0], time_s[-1], buckets + 1)[1:-1]
     starts = np.unique(np.concatenate(([0], np.searchsorted(time_s, edges))))
     starts = starts[starts < time_s.size]
-    keep = np.unique(np.concatenate((_extreme(values, starts, np.inf), _extreme(values, starts, -np.inf))))
-    return time_s[keep], values[keep]
+    return np.unique(np.concatenate((_extreme(values, starts, np.inf), _extreme(values, starts, -np.inf))))
 
 
 def _extreme(values: F64, starts: Int, fill: float) -> Int:
