@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from analysis.frame import F64
 from analysis.quantiles import student_quantile
+from analysis.uncertainty import combined
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +52,10 @@ class HeatingModel:
         """Return half the 95 % interval of one day's energy (or of the mean of such days)."""
         below = max(self.balance_c - ambient_c, 0.0)
         gradient = np.array([1.0, below, self.slope if below > 0 else 0.0])
-        variance = float(gradient @ np.array(self.covariance) @ gradient)
+        u = combined(gradient, self.covariance)
         if single_day:
-            variance += self.noise**2
-        q = student_quantile(0.975, max(self.n - 3, 1))
-        return q * math.sqrt(variance) if variance >= 0 else math.nan
+            u = math.hypot(u, self.noise)
+        return student_quantile(0.975, max(self.n - 3, 1)) * u
 
 
 def cv_rmse(y: ArrayLike, modelled: ArrayLike, parameters: int) -> float:
