@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import sys
 import time
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -122,7 +123,7 @@ def run(folder: Path, *, weeks: int = 8, seconds: int = 20) -> None:
         watch_live(config, seconds, logging)
     console.print("\n[bold]3  Sealing, digesting, reporting[/]")
     conclude(config, console)
-    took, around = time.monotonic() - began, f"bankbook status --config {_short(config.path)}"
+    took, around = time.monotonic() - began, f"{_program()} status --config {_short(config.path)}"
     console.print(f"\nThe demo took {took:.0f} s. Look around: {around}", soft_wrap=True)
 
 
@@ -253,6 +254,12 @@ def _progress(console: Console) -> Progress:
         TextColumn("  "), BarColumn(), TextColumn("{task.completed}/{task.total} {task.description}"),
         TimeElapsedColumn(), console=console, transient=not console.is_terminal,
     )  # fmt: skip
+
+
+def _program() -> str:
+    """Return the command as it can be typed here."""
+    own = Path(sys.executable).parent / "bankbook"
+    return "bankbook" if shutil.which("bankbook") or not own.exists() else _short(own)
 
 
 def _zone() -> str:
