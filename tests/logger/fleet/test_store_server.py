@@ -37,10 +37,10 @@ def fill(store: Store, make_day: Any) -> None:
         [Stamped(A, 40_000, {"pack_a": -5, "warnings": 2**32 - 1}, 1), Stamped(HALL, 40_000, {"dc_a": 1})]
     )
     store.append([Stamped(A, 40_000, {"pack_a": 6})])  # a taken instant
-    store.adopt("A", make_day("2026-02-06"), now_ms=LATER)
-    store.adopt("A", make_day("2026-02-06", seed=4).slice(5, 9), now_ms=LATER)
-    store.adopt("A", make_day("2026-02-07"), now_ms=0)
-    store.adopt("A", make_day("2026-02-07"), now_ms=0)
+    store.adopt("A", make_day("2026-02-06", period_s=600), now_ms=LATER)
+    store.adopt("A", make_day("2026-02-06", seed=4, period_s=600).slice(5, 9), now_ms=LATER)
+    store.adopt("A", make_day("2026-02-07", period_s=600), now_ms=0)
+    store.adopt("A", make_day("2026-02-07", period_s=600), now_ms=0)
     with store.writing() as conn:
         boot = keep_boot(conn, "b", 0.0, Trust.NONE, 5)
         settle_boot(conn, boot, 1_000_000, "time known", 6)
