@@ -152,7 +152,10 @@ def _windows_between(history: History, anchors: list[PlacedAnchor], closure_u: f
             continue
         u_ah = rated * math.sqrt(2) * math.hypot(closure_u, _unequal(start.anchor, anchor.anchor, rated))
         made = _window(history, start, anchor, moved, u_ah)
-        if made.hidden_ah <= HIDDEN * moved.ah_in:
+        metered = all(
+            math.isfinite(d.flow.total.wh_in) for d in history.digests[start.index : anchor.index + 1]
+        )
+        if metered and made.hidden_ah <= HIDDEN * moved.ah_in:
             found.append(made)
         start = anchor
     return found

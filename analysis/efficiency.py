@@ -176,7 +176,8 @@ def _coulombic(pool: Window, basis: str, n: int) -> Estimate:
 
 def _voltage(history: History) -> Estimate:
     """Mean discharge over mean charge voltage: it hardly feels the sensor's zero nor an open end."""
-    whole = history.whole()
+    metered = tuple(d for d in history.digests if math.isfinite(d.flow.total.wh_in))  # days with a voltage
+    whole = History(history.facts, metered).whole()
     coverage = whole.covered_s / whole.elapsed_s if whole.elapsed_s > 0 else 0.0
     moved = min(whole.ah_in, whole.ah_out)
     if moved < LEAST_EFC * history.facts.rated_ah or whole.wh_in <= 0:

@@ -105,6 +105,16 @@ def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(m
     assert fit.heating == pytest.approx(0.7, abs=2 * fit.heating_u)
 
 
+def test_a_day_without_any_voltage_is_left_out(made):
+    frames = list(made.frames(made.Pack(), 6))
+    nothing = np.full(frames[2].time_s.size, np.nan, np.float32)
+    frames[2] = replace(frames[2], pack_v=nothing, cells_v=frames[2].cells_v[:0])
+    result = efficiency(History.of(made.facts, [digest(f, made.facts) for f in frames]))
+    whole = efficiency(history_of(made, made.Pack(), 6))
+    assert result.voltage.value == pytest.approx(whole.voltage.value, abs=1e-3)
+    assert len(result.windows) < len(whole.windows)
+
+
 def test_the_zero_from_closures_is_the_models(made):
     zero = closure_zero(windows(history_of(made, made.Pack(offset_a=0.12, loss=0.002), 15)))
     assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 10 mA: the drain it allows for
