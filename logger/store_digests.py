@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine
 
 from adapters.base import Subject
 from logger import sealing_day, sealing_index, store_read
-from logger.days import day_bounds_ms, days_between
+from logger.days import day_bounds_ms, local_day
 from logger.sealing_day import Job
 from logger.sealing_index import KeptDigest
 from logger.store_engine import make_engine, transaction
@@ -80,16 +80,15 @@ def _no_collecting() -> Iterator[None]:
 def hot_days(
     conn: Connection, subject: Subject, zone: ZoneInfo, first: str | None, last: str | None
 ) -> list[str]:
-    """Return the local days of a subject that have hot readings."""
+    """Return the local days of a subject that have hot readings, passing over days without any."""
     number = store_read.subjects(conn).get(subject)
-    span = None if number is None else store_read.hot_span(conn, subject.kind, number)
-    if span is None or number is None:
-        return []
-    return [
-        day for day in days_between(*span, zone)
-        if (first is None or day >= first) and (last is None or day <= last)
-        and store_read.hot_count(conn, subject.kind, number, day_bounds_ms(day, zone))
-    ]  # fmt: skip
+    days: list[str] = []
+    time_ms = None if number is None else store_read.next_hot(conn, subject.kind, number, -(2**62))
+    while number is not None and time_ms is not None:
+        day = local_day(time_ms, zone)
+        days.append(day)
+        time_ms = store_read.next_hot(conn, subject.kind, number, day_bounds_ms(day, zone)[1])
+    return [day for day in days if (first is None or day >= first) and (last is None or day <= last)]
 
 
 def day_job(conn: Connection, subject: Subject, day: str, zone: ZoneInfo, now_ms: int) -> Job:

@@ -40,15 +40,12 @@ def facts_of(conn: Connection, pack: str) -> PackFacts:
     return PackFacts(**kept)
 
 
-def hot_span(conn: Connection, kind: str, number: int) -> tuple[int, int] | None:
-    """Return the first and last instant of a subject's hot readings, or None. [ms]"""
+def next_hot(conn: Connection, kind: str, number: int, from_ms: int) -> int | None:
+    """Return the first instant at or after `from_ms` for which a subject has a hot reading, or None. [ms]"""
     table = table_of(kind)
-    mine = table.c[key_of(kind)] == number
-    first = conn.execute(select(table.c.time_ms).where(mine).order_by(table.c.time_ms).limit(1)).scalar()
-    last = conn.execute(
-        select(table.c.time_ms).where(mine).order_by(table.c.time_ms.desc()).limit(1)
-    ).scalar()
-    return None if first is None or last is None else (first, last)
+    mine = and_(table.c.time_ms >= from_ms, table.c[key_of(kind)] == number)
+    found = conn.execute(select(table.c.time_ms).where(mine).order_by(table.c.time_ms).limit(1)).scalar()
+    return None if found is None else int(found)
 
 
 def hot_count(conn: Connection, kind: str, number: int, bounds_ms: tuple[int, int]) -> int:

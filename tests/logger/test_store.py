@@ -15,6 +15,7 @@ from adapters.base import Subject
 from adapters.errors import StoreDamaged, StoreError, StoreLocked
 from analysis.facts import PackFacts, WarrantyTerms
 from analysis.finding import Finding, Forecast
+from logger import store_read
 from logger.days import day_bounds_ms
 from logger.store import Stamped, Store
 
@@ -342,3 +343,19 @@ def test_reports_are_kept(store: Store) -> None:
     (kept,) = store.reports("week")
     assert (kept["last_day"], kept["numbers"]) == ("2026-02-08", "{}")
     assert store.reports("claim") == []
+
+
+def test_readings_left_in_1970_do_not_slow_the_search_for_due_days(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.append([Stamped(A, 40_000, {"soc": 1}), Stamped(A, NOON, {"soc": 2})])
+    asked: list[int] = []
+    real = store_read.next_hot
+
+    def counted(*given: Any) -> int | None:
+        asked.append(1)
+        return real(*given)
+
+    monkeypatch.setattr(store_read, "next_hot", counted)
+    assert store.days(A) == ["1970-01-01", "2026-02-08"]
+    assert len(asked) == 3  # not one for each day of half a century
