@@ -85,7 +85,7 @@ def backup(store: Store, record: Path) -> None:
     target = record.with_suffix(".backup")
     target.unlink(missing_ok=True)
     say("BACKUP")
-    copy(store, target)
+    copy(str(record), target)
     say("BACKED-UP")
 
 
