@@ -55,7 +55,7 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
             f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
             f"at least {one.at_least_ah:.1f} Ah behind."
         )
-    confidence = surety(z, limits["sure"])
+    confidence = surety(max(z, z_of(one.slope)), limits["sure"])
     if pack.balance_source == "none":
         confidence *= 0.97
     since = one.since or history.digests[0].day

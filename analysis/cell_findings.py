@@ -8,7 +8,7 @@ from analysis.cause import diagnose
 from analysis.cell_words import CHECK_NEXT, MEANING
 from analysis.diagnosis import Diagnosis
 from analysis.finding import Finding, Forecast, Severity
-from analysis.forecast import trip_forecast
+from analysis.forecast import standing_forecast, trip_forecast
 from analysis.history import History
 from analysis.imbalance import Imbalance, imbalance
 from analysis.resistance import resistance
@@ -57,6 +57,8 @@ def _finding(history: History, pack: Imbalance, one: Diagnosis, limits: Threshol
     forecast = None
     if one.kind in {"self_discharge", "balancing_behind"} and one.cell is not None:
         forecast = trip_forecast(history, pack.cells[one.cell - 1])
+    elif one.kind in {"low_capacity", "static_offset"} and one.cell is not None:
+        forecast = standing_forecast(history, pack.cells[one.cell - 1])
     words = {"cell": one.cell, "value": abs(size.value or 0.0), "milli": 1e3 * abs(size.value or 0.0)}
     return Finding(
         kind=one.kind,

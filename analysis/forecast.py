@@ -227,5 +227,33 @@ def trip_forecast(
     )
 
 
+def standing_forecast(history: History, one: CellImbalance) -> Forecast:
+    """Say what a cell that does not drift has left at the bottom: no day, but the reason.
+
+    Parameters
+    ----------
+    history : History
+    one : CellImbalance
+
+    Returns
+    -------
+    Forecast
+        Without a day.
+    """
+    what = f"cell {one.cell} is empty first and ends the discharge by low voltage"
+    reserve = low_reserve(history, one, depth_of_use(history), None)
+    if reserve is None:
+        return Forecast(what, reason="it does not drift, and the depth of use is not known well enough yet")
+    if reserve.value <= 0:
+        return Forecast(what, reason=f"nothing is left at the usual depth of use: {reserve.basis}")
+    return Forecast(
+        what,
+        reason=(
+            f"it does not drift; at the usual depth of use it keeps {reserve.value:.0f} ± "
+            f"{1.96 * reserve.sd:.0f} Ah: {reserve.basis}"
+        ),
+    )
+
+
 def _on(today: date, days: float) -> str:
     return (today + timedelta(days=round(days))).isoformat()

@@ -84,7 +84,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold("tap_stuck_s", 7200.0, "s", "Time a reading may stand still while the others move.", PRACTICE),
     Threshold("trip_act_days", 30.0, "d", "A trip expected within this is acted upon.", PRACTICE),
     Threshold("trip_watch_days", 180.0, "d", "A trip expected within this is watched.", PRACTICE),
-    Threshold("sure", 4.0, "1", "Standard deviations by which a number must differ from 0.", PRACTICE),
+    Threshold("sure", 3.5, "1", "Standard deviations by which a number must differ from 0.", PRACTICE),
     Threshold("sure_deficit", 3.0, "1", "The same for a capacity deficit.", PRACTICE),
     Threshold("least_days", 10.0, "d", "Span of record below which no drift is judged.", PRACTICE),
     *(Threshold(*row) for row in PACK_ROWS),
