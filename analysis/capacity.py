@@ -9,9 +9,10 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.anchors import Anchor
-from analysis.closure import Zero, combined_zero
+from analysis.closure import Zero, combined_zero, heater_ah
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
+from analysis.heater_watts import heater_boundary
 from analysis.history import History, PlacedAnchor, span
 from analysis.once import once
 from analysis.quantiles import student_quantile
@@ -126,13 +127,28 @@ def _low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
     return LOW_SOC[_level(anchor.level_v)][0] + RATE_SOC * c_rate, math.hypot(RANDOM_U, RATE_U * c_rate)
 
 
-def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero) -> Pair | None:
+def _past_sensor_ah(history: History, a: PlacedAnchor, b: PlacedAnchor) -> float:
+    """Charge that a heater may have taken past the sensor between two anchors. [Ah]"""
+    total = 0.0
+    for digest in history.digests[a.index : b.index + 1]:
+        on_s, runs = digest.heater.on_s, digest.heater.runs
+        if on_s > 0:
+            within = (min(r.end_s, b.mark.time_s) - max(r.start_s, a.mark.time_s) for r in runs)
+            share = min(math.fsum(max(s, 0.0) for s in within) / on_s, 1.0)
+            total += heater_ah(digest, history.facts) * share
+    return total
+
+
+def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, inside: bool) -> Pair | None:
     rated = history.facts.rated_ah
     moved = span(a.mark, b.mark)
     if moved.elapsed_s > LONGEST_DAYS * 86400 or moved.covered_s <= 0:
         return None
     hidden = moved.uncovered_s * (moved.ah_in + moved.ah_out) / moved.covered_s
     if hidden > HIDDEN * rated:
+        return None
+    past = 0.0 if inside else _past_sensor_ah(history, a, b)
+    if past > HIDDEN * rated:
         return None
     full, low = (a, b) if a.anchor.kind == "full" else (b, a)
     soc_full, u_full = FULL_SOC[full.anchor.quality]
@@ -142,7 +158,7 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero) -> Pai
     dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, u_low)
     if not 0.5 * rated < ah < 1.5 * rated:
         return None
-    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours)
+    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, 0.5 * past)
     capacity = ah / dsoc
     half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, level_u(low.anchor.level_v))
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
@@ -184,10 +200,14 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
     Returns
     -------
     tuple of Pair
-        In order; not those more than a week apart or with gaps that may hide more than 1 % of the charge.
+        In order; not those more than a week apart, nor with gaps that may hide more than 1 % of the
+        charge, nor with a heater that may have taken as much past the sensor.
     """
     kept = _deepest(history.anchors())
-    found = (_pair(history, a, b, zero) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind)
+    inside = heater_boundary(history) == "inside"
+    found = (
+        _pair(history, a, b, zero, inside=inside) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind
+    )
     return tuple(p for p in found if p is not None)
 
 
@@ -232,7 +252,7 @@ def _refusal(history: History) -> str:
         )
     if "low" not in kinds:
         return "the pack was never used down to the lower knee; `bankbook captest` guides through it"
-    return "no full charge and low discharge within a week without gaps; `bankbook captest` guides"
+    return "no full charge and low discharge within a week without gaps or heating; `bankbook captest` guides"
 
 
 @once

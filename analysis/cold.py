@@ -21,6 +21,8 @@ WHOLE_DAY = 0.8
 """Covered part from which a day's heater energy may stand for the whole day. [1] Practice, no source."""
 BACKGROUND_DAYS = 400
 """Days looked back on for what does not change from week to week. [d]"""
+POWER_TOLERANCE = 0.03
+"""Half width for the sensor's gain and for steps that the voltage answers. [1] Practice, no source."""
 TIME_TOLERANCE = {"watts": 0.01, "flag": 0.02, "current": 0.05, "warming": 0.15}
 """Half width of the interval of on-time by method. [1] Sampling of switchings; measured on simulated days."""
 
@@ -167,7 +169,7 @@ def _relative(watts: Watts, method: str) -> float:
     power, time = watts.power, TIME_TOLERANCE.get(method, 0.15)
     if method == "watts" or power.value is None or power.low is None or power.high is None:
         return 0.01 if method == "watts" else time
-    return math.hypot((power.high - power.low) / 2 / max(power.value, 1.0), time)
+    return math.hypot((power.high - power.low) / 2 / max(power.value, 1.0), time, POWER_TOLERANCE)
 
 
 def _time_constant(history: History) -> Estimate:
