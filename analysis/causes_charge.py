@@ -65,7 +65,7 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
 def _onset(one: CellImbalance) -> str:
     if one.since is None or one.drift is None:
         return "It has drifted since the record begins, as far as the record tells."
-    margin = max(one.drift.onset_high - one.drift.onset_low, 0.0) / 2
+    margin = max((one.drift.onset_high - one.drift.onset_low) / 2, 2.0)
     return f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -120,8 +120,7 @@ def imbalance(history: History) -> Imbalance:
     scatter = scatter_by_group(offsets)
     rated = history.facts.rated_ah
     drifts = [fit_cell(offsets, j, scatter, rated) for j in range(n)]
-    bled = bool(np.any(offsets.bleed_ah))
-    nets = [fit_cell(offsets, j, scatter, rated, corrected=False) for j in range(n)] if bled else drifts
+    nets = [_shown(offsets, j, drifts[j]) for j in range(n)]
     spread = _spread(drifts)
     basis = _basis(offsets)
     cells = tuple(
@@ -138,6 +137,18 @@ def imbalance(history: History) -> Imbalance:
         for j in range(n)
     )
     return Imbalance(cells, source, possible, offsets.t_day.size, basis)
+
+
+def _shown(offsets: Offsets, j: int, drift: Drift | None) -> Drift | None:
+    """The drift as it shows: the leak, and what balancing took since the onset."""
+    if drift is None:
+        return None
+    first = offsets.t_day[0] if drift.onset_day is None else drift.onset_day
+    k = min(int(np.searchsorted(offsets.t_day, first)), offsets.t_day.size - 1)
+    span = float(offsets.t_day[-1] - offsets.t_day[k])
+    taken = float(offsets.bleed_ah[-1, j] - offsets.bleed_ah[k, j]) / span if span > 0 else 0.0
+    line = drift.slope_ah_day
+    return replace(drift, slope_ah_day=Line(line.value + taken, line.sd))
 
 
 def _basis(offsets: Offsets) -> str:
