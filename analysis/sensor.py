@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.change import step_change
-from analysis.closure import Window, Zero, closure_zero, windows
+from analysis.closure import UNTOLD_U_A, Window, Zero, balance, closure_zero, windows
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
 from analysis.heater_watts import heater_boundary
@@ -68,6 +68,9 @@ def _open_zero(history: History) -> Zero | None:
     if hours < OPEN_HOURS:
         return None
     offset = math.fsum(h * a for h, a in rows) / hours
+    hidden = _dead_band(history).value
+    if hidden is not None and hidden >= DEAD_BAND_A and abs(offset) < hidden:
+        return None  # a dead band reads zero whatever the offset
     return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
 
 
@@ -109,6 +112,14 @@ def _cool(history: History, window: Window, told: set[str], heated: set[str]) ->
     return all(day in told and day not in heated for day in days)
 
 
+def _closure(history: History) -> Zero | None:
+    """Zero error and heaters' share from closed windows together; None if they tell next to nothing."""
+    found = _lately(_unheated(history))
+    past = heater_boundary(history) == "outside"
+    zero = balance(found, past_sensor=past).zero
+    return zero if found and zero.u_a < UNTOLD_U_A else None
+
+
 def known_zero(history: History) -> Zero | None:
     """Combine closures and open contactors into one offset, weighted by variance; None without either.
 
@@ -117,7 +128,7 @@ def known_zero(history: History) -> Zero | None:
     Zero or None
         If the two disagree beyond their uncertainties, the uncertainty covers both.
     """
-    parts = [z for z in (closure_zero(_lately(_unheated(history))), _open_zero(history)) if z is not None]
+    parts = [z for z in (_closure(history), _open_zero(history)) if z is not None]
     if not parts:
         return _resting_zero(history)
     weights = [1 / z.u_a**2 for z in parts]
