@@ -249,12 +249,13 @@ def _cell_size(case: Case, fault: Fault, unit: str, last: DayTruth, cell: int) -
 def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
     spec = next((p for p in case.scenario.packs if p.name == fault.pack), case.scenario.packs[0])
     gain = fault.variant == "gain"
+    shown = spec.gain * (1 + fault.size) * case.mess.gain
     sizes = {
         ("temperature_sensor", "K"): None if fault.variant == "stuck" else fault.size,
         ("current_sensor", "A"): None
         if gain
         else case.mess.gain * (fault.size + spec.offset_a) + case.mess.offset_a,
-        ("current_sensor", "1"): spec.gain * (1 + fault.size) * case.mess.gain - 1 if gain else None,
+        ("current_sensor", "1"): shown / case.scenario.inverter.gain if gain else None,
         # Per ampere of one pack, its neighbours carrying the same.
         ("lead_resistance", "Ω"): fault.size * len(case.scenario.packs),
         ("heater_fault", "1"): fault.size,
