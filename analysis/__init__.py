@@ -1,1 +1,1 @@
-"""Arrays in, frozen results out. Pure: no I/O, clock, logging or randomness; imports no other folder of ours."""
+"""Arrays in, frozen results out. Pure: no I/O, clock, log or chance; imports no other folder of ours."""

@@ -1,4 +1,4 @@
-"""A cleaned day with its running sums: what observers are given. Made by `analysis.hygiene.clean`."""
+"""A cleaned day with its running sums: what observers are given. Made by `analysis.daily.hygiene.clean`."""
 
 from __future__ import annotations
 

@@ -9,34 +9,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis import codec
-from analysis.anchors import Anchor, observe_anchors
-from analysis.chill import ColdDay, observe_cold
+from analysis.daily.anchors import Anchor, observe_anchors
+from analysis.daily.chill import ColdDay, observe_cold
+from analysis.daily.flow import FlowDay, observe_flow
+from analysis.daily.grid import gridded
+from analysis.daily.heater import HeaterDay, heater_duty, observe_heater
+from analysis.daily.hygiene import clean
+from analysis.daily.knees import NOTHING as NO_KNEES
+from analysis.daily.knees import KneeDay, observe_knees
+from analysis.daily.minutes import minutes
+from analysis.daily.plateau import NOTHING as NO_PLATEAU
+from analysis.daily.plateau import PlateauDay, observe_plateau
+from analysis.daily.quarters import QuarterDay, observe_quarters
+from analysis.daily.resting import SensorDay, observe_sensor
+from analysis.daily.rests import NOTHING as NO_RESTS
+from analysis.daily.rests import RestDay, observe_rests
+from analysis.daily.runs import Run, observe_runs
+from analysis.daily.steps import NOTHING as NO_STEPS
+from analysis.daily.steps import StepDay, observe_steps
+from analysis.daily.taps import NOTHING as NO_TAPS
+from analysis.daily.taps import TapDay, observe_taps
+from analysis.daily.temperature import TempDay, calm, observe_temps
+from analysis.daily.thin import thin
+from analysis.daily.trace import NOTHING, TraceDay, pack_trace
+from analysis.daily.usage import UsageDay, observe_usage
+from analysis.daily.witness_day import WitnessDay, observe_witnesses
 from analysis.day import Coverage
 from analysis.facts import PackFacts
-from analysis.flow import FlowDay, observe_flow
 from analysis.frame import Frame, WitnessFrame
-from analysis.grid import gridded
-from analysis.heater import HeaterDay, heater_duty, observe_heater
-from analysis.hygiene import clean
-from analysis.knees import NOTHING as NO_KNEES
-from analysis.knees import KneeDay, observe_knees
-from analysis.minutes import minutes
-from analysis.plateau import NOTHING as NO_PLATEAU
-from analysis.plateau import PlateauDay, observe_plateau
-from analysis.quarters import QuarterDay, observe_quarters
-from analysis.resting import SensorDay, observe_sensor
-from analysis.rests import NOTHING as NO_RESTS
-from analysis.rests import RestDay, observe_rests
-from analysis.runs import Run, observe_runs
-from analysis.steps import NOTHING as NO_STEPS
-from analysis.steps import StepDay, observe_steps
-from analysis.taps import NOTHING as NO_TAPS
-from analysis.taps import TapDay, observe_taps
-from analysis.temperature import TempDay, calm, observe_temps
-from analysis.thin import thin
-from analysis.trace import NOTHING, TraceDay, pack_trace
-from analysis.usage import UsageDay, observe_usage
-from analysis.witness_day import WitnessDay, observe_witnesses
 
 NO_QUARTERS = QuarterDay((), ())
 METHOD = 4

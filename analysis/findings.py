@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from analysis.cell_findings import cell_findings
+from analysis.cells.cell_findings import cell_findings
 from analysis.finding import SEVERITIES, Finding
 from analysis.health import Health
 from analysis.history import Bank
-from analysis.pack_findings import bank_findings, pack_findings
+from analysis.packs.pack_findings import bank_findings, pack_findings
 from analysis.thresholds import DEFAULT, Thresholds
 
 

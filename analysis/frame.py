@@ -19,7 +19,7 @@ Int: TypeAlias = NDArray[np.int64]
 class Frame:
     """A local calendar day of one pack, as recorded, with a short lead-in from the day before.
 
-    Missing values are NaN. Nothing here has been cleaned: see `analysis.hygiene`.
+    Missing values are NaN. Nothing here has been cleaned: see `analysis.daily.hygiene`.
 
     Attributes
     ----------

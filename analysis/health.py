@@ -5,19 +5,19 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from analysis.capacity import Capacity, capacity
-from analysis.cold import Cold, cold
-from analysis.efficiency import Efficiency, efficiency
+from analysis.cells.imbalance import Imbalance, imbalance
+from analysis.cells.resistance import GAS, REFERENCE_K, Resistance, resistance
+from analysis.daily.usage import T_EDGES
 from analysis.estimate import Estimate, around, unknown
-from analysis.fade import Fade, fade
 from analysis.history import Bank, History
-from analysis.imbalance import Imbalance, imbalance
-from analysis.resistance import GAS, REFERENCE_K, Resistance, resistance
-from analysis.sensor import CurrentSensor, current_sensor
-from analysis.sharing import Sharing, sharing
-from analysis.throughput import Throughput, throughput
-from analysis.usage import T_EDGES
-from analysis.witness import PackWitness, witness
+from analysis.packs.capacity import Capacity, capacity
+from analysis.packs.cold import Cold, cold
+from analysis.packs.efficiency import Efficiency, efficiency
+from analysis.packs.fade import Fade, fade
+from analysis.packs.sensor import CurrentSensor, current_sensor
+from analysis.packs.sharing import Sharing, sharing
+from analysis.packs.throughput import Throughput, throughput
+from analysis.packs.witness import PackWitness, witness
 
 
 @dataclass(frozen=True, slots=True)

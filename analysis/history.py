@@ -9,12 +9,12 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis.anchors import Anchor
+from analysis.daily.anchors import Anchor
+from analysis.daily.runs import Run, stitched
 from analysis.day import Mark
 from analysis.digest import DayDigest
 from analysis.facts import PackFacts
 from analysis.frame import F64
-from analysis.runs import Run, stitched
 
 BRIDGE_S = 120.0
 """Runs on two sides of midnight are one when no more than this lies between them, or five periods. [s]"""

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
-from analysis.pack_limits import PACK_ROWS
+from analysis.packs.pack_limits import PACK_ROWS
 
 PRACTICE = "common practice, no source"
 

@@ -24,14 +24,14 @@ from rich.text import Text
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, cell_name, temp_name
 from adapters.errors import StoreError
-from analysis.captest import CapReading, CapState, CapStep, advance, cut_off
+from analysis.packs.captest import CapReading, CapState, CapStep, advance, cut_off
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from analysis.facts import PackFacts
     from logger.config import Config
-    from logger.store import Store
+    from logger.record.store import Store
 
 LOOK_S = 5.0
 """How often a running test looks at the record. [s]"""

@@ -23,7 +23,7 @@ from adapters.base import Subject
 from adapters.errors import ConfigError, SourceError, StoreLocked
 from logger.config import Config
 from logger.demo_processes import Said, free_port, logger_process, simulated_bank
-from logger.opening import open_record
+from logger.record.opening import open_record
 from logger.status import logger_runs
 
 if TYPE_CHECKING:
@@ -212,8 +212,8 @@ def watch_live(config: Config, seconds: int, logging: subprocess.Popen[str]) -> 
 def conclude(config: Config, console: Console) -> None:
     """Seal what is due, write the weekly report, and say in plain words what was found."""
     from analysis.findings import findings
-    from logger.histories import bank, last_whole_week
-    from logger.week import write_week
+    from logger.documents.week import write_week
+    from logger.record.histories import bank, last_whole_week
 
     with open_record(config, "write") as store:
         store.seal_due()

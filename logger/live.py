@@ -13,14 +13,14 @@ from sqlalchemy import select
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, decode
-from logger import store_read
-from logger.bit_names import of_config
+from logger.alerts.bit_names import of_config
 from logger.now import FORGET_S, PackView, screen, witness_line
-from logger.store_write import blank, key_of, table_of
+from logger.record import store_read
+from logger.record.store_write import blank, key_of, table_of
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.store import Store
+    from logger.record.store import Store
 
 BACK_ROWS = 300
 """How many readings to look back for channels that the newest one lacks."""

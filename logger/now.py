@@ -19,7 +19,7 @@ from rich.text import Text
 
 from adapters.channels import CATALOGUE, cell_name, decode, temp_name
 from analysis.facts import PackFacts
-from logger.bit_names import Names, spelt
+from logger.alerts.bit_names import Names, spelt
 
 STALE_S: Final = 30.0
 """Age from which a value is shown as old. [s]"""

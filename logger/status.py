@@ -12,7 +12,7 @@ from logger.now import age
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.store import Store
+    from logger.record.store import Store
 
 LATE_S = 120.0
 """Age of the newest reading from which a pack counts as silent, beyond the commit interval. [s]"""
@@ -118,7 +118,7 @@ def state_of(config: Config, now_s: float) -> State:
     StoreError
         If there is no record, or it cannot be read.
     """
-    from logger.opening import open_record
+    from logger.record.opening import open_record
 
     with open_record(config) as store:
         return _state(store, config, now_s)
@@ -141,9 +141,9 @@ def logger_runs(database: str) -> bool:
 
 
 def _state(store: Store, config: Config, now_s: float) -> State:
-    from logger.sealing_index import sealed_bytes
-    from logger.store_engine import is_url
-    from logger.store_space import space
+    from logger.record.sealing_index import sealed_bytes
+    from logger.record.store_engine import is_url
+    from logger.record.store_space import space
 
     packs = tuple(_pack(store, name, now_s) for name in config.pack_names)
     with store.reading() as conn:

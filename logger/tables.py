@@ -17,8 +17,8 @@ from analysis.estimate import Estimate
 if TYPE_CHECKING:
     from analysis.finding import Finding
     from analysis.history import Bank
-    from logger.claim_verify import ClaimVerdict
-    from logger.verify import VerifyResult
+    from logger.documents.claim_verify import ClaimVerdict
+    from logger.record.verify import VerifyResult
 
 SIGN = {"act": "▲ ACT", "watch": "◆ WATCH", "note": "● NOTE"}
 """Sign and word of a severity; the word alone is enough without colour."""

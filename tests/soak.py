@@ -27,11 +27,11 @@ from typing import Any, TextIO
 from adapters.base import Subject
 from adapters.configs import CanConfig, ModbusTcpConfig
 from adapters.registry import make
-from logger.clock import ClockChange, Trust
-from logger.clock_system import SystemTime
-from logger.damage import open_for_logging
-from logger.recorder import Feed, Recorder
-from logger.store import Stamped, Store
+from logger.record.damage import open_for_logging
+from logger.record.store import Stamped, Store
+from logger.recording.clock import ClockChange, Trust
+from logger.recording.clock_system import SystemTime
+from logger.recording.recorder import Feed, Recorder
 
 MAPS = Path(__file__).parents[1] / "sample_data" / "maps"
 COMMIT_S = 10.0

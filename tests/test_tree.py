@@ -219,7 +219,7 @@ def test_every_key_of_a_source_is_in_the_readme() -> None:
 
 
 def test_every_warning_is_in_the_readme() -> None:
-    from logger.watch import KINDS
+    from logger.alerts.watch import KINDS
 
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     for kind, meaning in KINDS.items():

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from analysis.peers import ENOUGH
+from analysis.fleet.peers import ENOUGH
+from analysis.fleet.visits import RARE_Z, SILENT_DAYS, BankState, Visit
 from analysis.report.value import Block, Report, Section, Statement, Table
-from analysis.visits import RARE_Z, SILENT_DAYS, BankState, Visit
 
 FOOTER = (
     "Order by the gravity, certainty and nearness of what was found, then by distance from comparable banks. "
@@ -117,7 +117,7 @@ def fleet_report(
     ----------
     states : sequence of BankState
     listed : sequence of Visit
-        As `analysis.visits.visits` ordered them.
+        As `analysis.fleet.visits.visits` ordered them.
     today : str
         Date of the report.
     hrefs : mapping of str to str, optional

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.estimate import Estimate
+from analysis.packs.sharing import Sharing
+from analysis.packs.witness import PackWitness
 from analysis.report.numbers import value_text
 from analysis.report.scope import Scope
 from analysis.report.value import Block, Numbers, Row, Section, Statement
-from analysis.sharing import Sharing
-from analysis.witness import PackWitness
 
 
 def bank_section(scope: Scope) -> Section:

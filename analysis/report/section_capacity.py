@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analysis.capacity import Capacity
 from analysis.estimate import Estimate
 from analysis.health import PackHealth
 from analysis.history import History
+from analysis.packs.capacity import Capacity
 from analysis.report.dates import humane, long_day, span_text
 from analysis.report.figures_capacity import CapacityPoint, capacity_points
 from analysis.report.numbers import plain, say

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.estimate import Estimate, unknown
 from analysis.finding import Finding
-from analysis.imbalance import CellImbalance, Imbalance
 from analysis.report.dates import long_day, ordinal, span_text
 from analysis.report.figures_cells import CellPoint, Strip, Trend, cell_strip, strip_limits, trend
 from analysis.report.numbers import plain, say

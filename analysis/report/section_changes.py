@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from analysis.cold import Cold, cold
-from analysis.efficiency import Efficiency, efficiency
 from analysis.estimate import Estimate, unknown
 from analysis.history import Bank
+from analysis.packs.cold import Cold, cold
+from analysis.packs.efficiency import Efficiency, efficiency
+from analysis.packs.throughput import Throughput, throughput
 from analysis.report.dates import span_text
 from analysis.report.numbers import say
 from analysis.report.scope import Scope
 from analysis.report.value import Block, Numbers, Row, Section, Statement
-from analysis.throughput import Throughput, throughput
 
 
 @dataclass(frozen=True, slots=True)

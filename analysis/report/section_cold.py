@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from analysis.cold import Cold
 from analysis.estimate import Estimate
 from analysis.health import PackHealth
 from analysis.history import History
+from analysis.packs.cold import Cold
 from analysis.report.dates import span_text
 from analysis.report.figures_cold import ColdDay, HeaterLine, cold_days, heater_against_air
 from analysis.report.numbers import plain, say, value_text

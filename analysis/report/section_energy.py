@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from analysis.efficiency import Efficiency
 from analysis.estimate import Estimate, unknown
 from analysis.health import PackHealth
 from analysis.history import History
+from analysis.packs.efficiency import Efficiency
 from analysis.report.dates import span_text
 from analysis.report.figures_energy import (
     EnergyDay,

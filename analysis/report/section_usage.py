@@ -9,12 +9,12 @@ from analysis.estimate import Estimate, unknown
 from analysis.facts import PackFacts
 from analysis.health import PackHealth
 from analysis.history import History
+from analysis.packs.throughput import DepthBin, TimeBin
 from analysis.report.dates import humane
 from analysis.report.figures_usage import Range, ranges
 from analysis.report.numbers import plain, say
 from analysis.report.scope import Scope, beside, gallery
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement
-from analysis.throughput import DepthBin, TimeBin
 
 ENTERED = (
     "Compared with the figures you entered from your documents. A test by the method in your terms decides."

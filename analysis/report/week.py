@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from analysis.cold import Cold, cold
-from analysis.efficiency import Efficiency, efficiency
 from analysis.finding import Finding
 from analysis.health import Health
 from analysis.history import Bank
+from analysis.packs.cold import Cold, cold
+from analysis.packs.efficiency import Efficiency, efficiency
 from analysis.report import words
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope

@@ -29,7 +29,7 @@ def health(
 ) -> None:
     """Print every number the record supports, with unit, interval and coverage."""
     from analysis.health import health as compute
-    from logger.histories import bank
+    from logger.record.histories import bank
 
     config = options.load(config_file)
     begin, end = options.day_text(first, "--from"), options.day_text(last, "--to")
@@ -49,7 +49,7 @@ def health(
 def findings(*, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML) -> None:
     """Print what has been found, the most serious first."""
     from analysis.findings import findings as find
-    from logger.histories import bank
+    from logger.record.histories import bank
 
     config = options.load(config_file)
     with options.record(config, "keep") as store:
@@ -91,7 +91,7 @@ def explain(
     """Say what a kind of finding or live warning means."""
     from analysis.finding import KINDS
     from analysis.report.words import explain as words
-    from logger.watch import KINDS as WARNINGS
+    from logger.alerts.watch import KINDS as WARNINGS
 
     known = [*KINDS, *WARNINGS]
     if not kind:

@@ -31,8 +31,8 @@ def week(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write the report of one local week: HTML, PDF and JSON."""
-    from logger.histories import last_whole_week
-    from logger.week import write_week
+    from logger.documents.week import write_week
+    from logger.record.histories import last_whole_week
 
     config = options.load(config_file)
     wanted = options.day(day, "DAY") or last_whole_week(config, time.time())
@@ -55,7 +55,7 @@ def checkup(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write the check-up since commissioning: what holds, what moved, what to do."""
-    from logger.checkup import write_checkup
+    from logger.documents.checkup import write_checkup
 
     config = options.load(config_file)
     with options.record(config, "keep") as store:
@@ -89,7 +89,7 @@ def claim(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write the claim file of a pack: a document and everything behind it, as a folder and a zip."""
-    from logger.claim import Wish, write_claim
+    from logger.documents.claim import Wish, write_claim
 
     config = options.load(config_file)
     wish = Wish(

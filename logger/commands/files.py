@@ -50,7 +50,7 @@ def bring_in(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Bring a CSV file or a CAN capture into the record. The same file twice changes nothing."""
-    from logger.bring_in import Bus, bring
+    from logger.record.bring_in import Bus, bring
 
     config = options.load(config_file)
     if (pack is None) == (witness is None):
@@ -72,8 +72,8 @@ def backup(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Copy the record safely, also while logging, and verify the copy."""
-    from logger.backup import backup as copy
-    from logger.opening import check_place
+    from logger.record.backup import backup as copy
+    from logger.record.opening import check_place
 
     config = options.load(config_file)
     if "://" not in config.database:
@@ -105,7 +105,7 @@ def export(
 ) -> None:
     """Write readings out: Parquet by site, pack and day, or one CSV file that can be imported again."""
     from adapters.base import Subject
-    from logger.export import export_csv, export_parquet
+    from logger.record.export import export_csv, export_parquet
 
     if (parquet is None) == (csv is None):
         raise typer.BadParameter("say where to: --parquet FOLDER or --csv FILE")
@@ -143,8 +143,8 @@ def salvage(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Bring what still checks out of a damaged record into another; without NEW into the configured one."""
-    from logger.salvage import salvage as bring
-    from logger.store import Store
+    from logger.record.salvage import salvage as bring
+    from logger.record.store import Store
 
     names = [word for word in words if word.lower() != "into"]
     if len(names) not in {1, 2}:

@@ -13,8 +13,8 @@ import typer
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.opening import Mode
-    from logger.store import Store
+    from logger.record.opening import Mode
+    from logger.record.store import Store
 
 ConfigFile = Annotated[
     Path, typer.Option("--config", "-c", envvar="BANKBOOK_CONFIG", help="The configuration, bank.toml.")
@@ -32,8 +32,8 @@ def load(path: Path) -> Config:
 
 @contextmanager
 def record(config: Config, mode: Mode = "read") -> Iterator[Store]:
-    """Open the record for the length of a `with`; see `logger.opening.open_record`."""
-    from logger.opening import open_record
+    """Open the record for the length of a `with`; see `logger.record.opening.open_record`."""
+    from logger.record.opening import open_record
 
     store = open_record(config, mode)
     try:

@@ -54,7 +54,7 @@ def verify(
     from logger.tables import show_claim, show_verify
 
     if archive is not None:
-        from logger.claim_verify import verify_claim
+        from logger.documents.claim_verify import verify_claim
 
         verdict = verify_claim(archive, authority)
         options.print_json({"ok": verdict.ok, **asdict(verdict)}) if as_json else show_claim(verdict)

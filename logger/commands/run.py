@@ -28,7 +28,7 @@ def record_now(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Log all sources into the record until stopped (Ctrl-C, SIGTERM)."""
-    from logger.service import run
+    from logger.recording.service import run
 
     run(options.load(config_file), seconds=seconds, keep_trying=keep_trying, verbose=verbose)
 

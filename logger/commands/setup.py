@@ -33,8 +33,8 @@ def setup(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Ask about the bank, write bank.toml, and end with the commissioning check."""
-    from logger.commission_live import commission
-    from logger.setup import check_free, from_file, from_person, screens_from_person, write
+    from logger.commissioning.commission_live import commission
+    from logger.commissioning.setup import check_free, from_file, from_person, screens_from_person, write
 
     by_hand = answers is None and sys.stdin.isatty()
     if answers is None and not by_hand and not check_only:
@@ -49,7 +49,7 @@ def setup(
     else:
         config = options.load(config_file)
     if screens is None:
-        from logger.commission import Screens
+        from logger.commissioning.commission import Screens
 
         screens = screens_from_person(_ask, print) if by_hand else Screens()
     if not config.source:
@@ -65,7 +65,7 @@ def setup(
 
 
 def _proposals() -> list[dict[str, Any]]:
-    from logger.probe import look, proposals, usual_wires
+    from logger.commissioning.probe import look, proposals, usual_wires
 
     return proposals(look(usual_wires(), print))
 

@@ -43,7 +43,7 @@ def probe(
     as_json: AsJson = False,
 ) -> None:
     """Look what is on a wire, with harmless reads, and propose its [[source]]. Alone: all wires here."""
-    from logger.probe import Wires, lines, look, save_drafts, usual_wires
+    from logger.commissioning.probe import Wires, lines, look, save_drafts, usual_wires
 
     wires = Wires(
         tuple(serial or ()),

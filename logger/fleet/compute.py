@@ -47,7 +47,7 @@ class Made:
 def _tail(table: pa.Table) -> pa.Table:
     import pyarrow.compute as pc
 
-    from logger.sealing import LEAD_MS
+    from logger.record.sealing import LEAD_MS
 
     last = table.column("time_ms")[-1].as_py() if table.num_rows else 0
     return table.filter(pc.greater(table["time_ms"], last - LEAD_MS))
@@ -59,8 +59,8 @@ def run_task(task: Task) -> Made:
     from zoneinfo import ZoneInfo
 
     from analysis import digest as digests
-    from logger.days import day_bounds, neighbour
-    from logger.store_frames import to_frame, to_witness
+    from logger.record.days import day_bounds, neighbour
+    from logger.record.store_frames import to_frame, to_witness
 
     source = open_source(task.place)
     facts = source.packs(task.bank)[task.pack]

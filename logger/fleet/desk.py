@@ -14,8 +14,8 @@ from logger.fleet.compute import Made, bank_of
 from logger.fleet.sources import FleetSource
 
 if TYPE_CHECKING:
+    from analysis.fleet.visits import BankState
     from analysis.history import Bank
-    from analysis.visits import BankState
 
 KNOWN_FILE = "fleet-known.json"
 """Beside the reports: the findings of the last report, so that the next can say which are new."""
@@ -33,7 +33,7 @@ class Desk:
 def state_of(source: FleetSource, name: str, made: Sequence[Made]) -> BankState:
     """Return one bank's state: what it said of itself, or what its digests say here."""
     from analysis.findings import findings
-    from analysis.visits import BankState
+    from analysis.fleet.visits import BankState
 
     packs, found = source.summary(name), source.findings(name)
     last = max((r.day for r in source.days(name) if r.kind == "pack"), default="")
@@ -71,7 +71,7 @@ def load_known(folder: Path) -> dict[str, set[tuple[str, str, int | None]]]:
 
 def save_known(folder: Path, states: Sequence[BankState]) -> None:
     """Keep the findings of this report for the next."""
-    from analysis.visits import identity
+    from analysis.fleet.visits import identity
 
     kept = {s.bank: sorted((list(identity(f)) for f in s.findings), key=str) for s in states}
     folder.mkdir(parents=True, exist_ok=True)
@@ -105,10 +105,10 @@ def write_desk(
     list of pathlib.Path
         The desk's HTML, PDF and JSON first.
     """
+    from analysis.fleet.visits import visits
     from analysis.report.fleet import fleet_report
     from analysis.report.numbers import METRIC
-    from analysis.visits import visits
-    from logger.report_files import write_report
+    from logger.documents.report_files import write_report
 
     listed = visits(desk.states, today, load_known(folder))
     own = [v.bank for v in listed if v.score > 0][:own_reports]
@@ -130,7 +130,7 @@ def _own_report(bank: Bank, name: str, folder: Path) -> Path | None:
     from analysis.health import health
     from analysis.report.html import render
     from analysis.report.week import week_of, week_report
-    from logger.report_files import write_whole
+    from logger.documents.report_files import write_whole
 
     last = max((h.days[-1] for h in bank.packs if h.days), default=None)
     if last is None:

@@ -18,11 +18,11 @@ from sqlalchemy import Connection, Engine, Table, func, insert, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 
 from adapters.errors import SourceLost, StoreDamaged, StoreError
-from logger import sealing_index
-from logger.chain import ORIGIN, fingerprint, link
 from logger.fleet import address, central, summary
-from logger.store import Store
-from logger.store_types import SealedDay
+from logger.record import sealing_index
+from logger.record.chain import ORIGIN, fingerprint, link
+from logger.record.store import Store
+from logger.record.store_types import SealedDay
 
 DETAIL_DAYS = 400
 """Days for which the summary reads a digest's detail. [d]"""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from analysis.facts import PackFacts
     from analysis.finding import Finding
-    from analysis.peers import PackSummary
+    from analysis.fleet.peers import PackSummary
 
 
 Key: TypeAlias = tuple[str, str, int]
@@ -157,7 +157,7 @@ class CentralSource:
 
     def table(self, bank: str, ref: DayRef) -> pa.Table:
         """Return one day, tidy."""
-        from logger.sealing import decode_day
+        from logger.record.sealing import decode_day
 
         d = central.day
         with self._conn() as conn:
@@ -202,7 +202,7 @@ class CentralSource:
         return True
 
     def _prints(self, bank: str) -> dict[str, str]:
-        from logger.sealing_day import facts_print
+        from logger.record.sealing_day import facts_print
 
         return {name: facts_print(facts) for name, facts in self.packs(bank).items()}
 
@@ -267,7 +267,7 @@ class FolderSource:
 
     def table(self, bank: str, ref: DayRef) -> pa.Table:
         """Return one day, tidy."""
-        from logger.export import read_exported
+        from logger.record.export import read_exported
 
         folder = self._folder / f"site={bank}" / f"{ref.kind}={ref.name}" / f"day={ref.day}"
         return read_exported(folder / "readings.parquet")

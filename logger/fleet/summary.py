@@ -10,9 +10,9 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from analysis.fleet.peers import PackSummary
     from analysis.health import PackHealth
     from analysis.history import Bank, History
-    from analysis.peers import PackSummary
 
 KIND = "summary"
 """`kind` of the summaries among the report numbers at the centre."""
@@ -36,13 +36,13 @@ def dumps(packs: Sequence[PackSummary]) -> str:
 
 def loads(name: str, text: str) -> tuple[PackSummary, ...]:
     """Turn JSON back, under the name the bank has at the centre."""
-    from analysis.peers import PackSummary
+    from analysis.fleet.peers import PackSummary
 
     return tuple(PackSummary(**{**row, "bank": name}) for row in json.loads(text))
 
 
 def _summary(bank: str, history: History, pack: PackHealth) -> PackSummary:
-    from analysis.peers import PackSummary
+    from analysis.fleet.peers import PackSummary
 
     facts = history.facts
     first = facts.installed or history.days[0]

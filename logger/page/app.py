@@ -19,17 +19,17 @@ from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from analysis.report.html import style_hash
-from logger.days import day_bounds_ms, local_day
+from logger.documents.report_files import reading_units
 from logger.live import Views
 from logger.page import pages
 from logger.page.feed import Feed
 from logger.page.guard import Guard, Limits
 from logger.page.today import Tracker
-from logger.report_files import reading_units
+from logger.record.days import day_bounds_ms, local_day
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.store import Store
+    from logger.record.store import Store
 
 log = logging.getLogger(__name__)
 

@@ -12,7 +12,7 @@ from adapters.errors import ConfigError
 
 if TYPE_CHECKING:
     from logger.config import Config
-    from logger.store import Store
+    from logger.record.store import Store
 
 LEAST_TOKEN = 16
 """A token has at least so many characters."""

@@ -9,8 +9,8 @@ from sqlalchemy import Connection, and_, func, select
 from adapters.base import Subject
 from adapters.channels import CATALOGUE, cell_name, temp_name
 from analysis.facts import PackFacts
-from logger import store_read
-from logger.store_write import key_of, table_of
+from logger.record import store_read
+from logger.record.store_write import key_of, table_of
 
 BUCKETS = 160
 """Steps of a day; each keeps its lowest and highest value."""

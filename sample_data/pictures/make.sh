@@ -26,7 +26,7 @@ from rich.console import Console
 from logger.config import Config
 from logger.live import Views
 from logger.now import screen
-from logger.opening import open_record
+from logger.record.opening import open_record
 
 folder, here = map(Path, sys.argv[1:])
 config = Config.load(folder / "bank.toml")

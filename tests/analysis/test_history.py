@@ -5,8 +5,8 @@ import pytest
 
 from analysis.digest import digest, dumps, loads
 from analysis.history import History
-from analysis.rainflow import closed_cycles, half_cycles
-from analysis.throughput import charge_times, depth_histogram, throughput
+from analysis.packs.throughput import charge_times, depth_histogram, throughput
+from analysis.stats.rainflow import closed_cycles, half_cycles
 
 
 @pytest.fixture(scope="module")

@@ -27,7 +27,7 @@ from analysis.finding import Finding
 from analysis.findings import findings
 from analysis.health import health
 from analysis.history import Bank, History
-from logger.store_frames import to_frame, to_witness
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.accuracy import Review, Verdict, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
 from sample_data.bank import PackSpec

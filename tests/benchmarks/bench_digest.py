@@ -27,8 +27,8 @@ import rainflow
 from adapters.channels import CATALOGUE
 from analysis.digest import digest, dumps
 from analysis.facts import PackFacts
-from logger.sealing import decode_day, encode_day
-from logger.store_frames import to_frame, to_witness
+from logger.record.sealing import decode_day, encode_day
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import bounds, simulate
 from sample_data.orchard import ORCHARD
 

@@ -24,7 +24,7 @@ from logger.fleet import address, central, desk
 from logger.fleet.compute import compute
 from logger.fleet.push import push
 from logger.fleet.sources import open_source
-from logger.store import Store
+from logger.record.store import Store
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 

@@ -25,7 +25,7 @@ from analysis.facts import PackFacts
 from analysis.findings import findings
 from analysis.health import health
 from analysis.history import Bank, History
-from logger.store_frames import to_frame, to_witness
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import bounds, simulate
 from sample_data.orchard import ORCHARD
 

@@ -23,7 +23,7 @@ from adapters.base import Subject
 from adapters.channels import CATALOGUE, cell_name
 from adapters.csv_import import CsvOutcome, read_tables
 from analysis.facts import PackFacts
-from logger.store import Store
+from logger.record.store import Store
 
 START = dt.datetime(2026, 1, 5, tzinfo=dt.UTC)
 COLUMNS = [

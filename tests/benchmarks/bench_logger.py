@@ -17,7 +17,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from logger.store import Store
+from logger.record.store import Store
 
 MAPS = Path(__file__).parents[2] / "sample_data" / "maps"
 SETTLE_S = 20.0

@@ -28,13 +28,13 @@ from sqlalchemy import insert
 
 from adapters.base import Subject
 from analysis import digest as digests
-from logger import schema, sealing_day
 from logger.config import Config
-from logger.days import day_bounds, day_bounds_ms
-from logger.opening import open_record
-from logger.sealing_index import KeptDigest, keep_digest
-from logger.store import Store
-from logger.store_frames import to_frame, to_witness
+from logger.record import schema, sealing_day
+from logger.record.days import day_bounds, day_bounds_ms
+from logger.record.opening import open_record
+from logger.record.sealing_index import KeptDigest, keep_digest
+from logger.record.store import Store
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 
@@ -52,8 +52,8 @@ began = time.perf_counter()
 from datetime import date
 from pathlib import Path
 from logger.config import Config
-from logger.opening import open_record
-from logger.week import write_week
+from logger.record.opening import open_record
+from logger.documents.week import write_week
 config = Config.load(Path(sys.argv[1]))
 with open_record(config, "read") as store:
     write_week(store, config, date.fromisoformat(sys.argv[2]), Path(sys.argv[3]))

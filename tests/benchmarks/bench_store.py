@@ -24,12 +24,12 @@ import pyarrow as pa
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE
-from logger.chain import ORIGIN, fingerprint, link
-from logger.days import neighbour
-from logger.sealing import tidy
-from logger.sealing_index import record_of, sealed_blob
-from logger.store import Stamped, Store
-from logger.store_types import SealedDay
+from logger.record.chain import ORIGIN, fingerprint, link
+from logger.record.days import neighbour
+from logger.record.sealing import tidy
+from logger.record.sealing_index import record_of, sealed_blob
+from logger.record.store import Stamped, Store
+from logger.record.store_types import SealedDay
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 
@@ -296,7 +296,7 @@ def bench_open(folder: Path, days: list[pa.Table], years: float = 5) -> None:
 
 
 def _look(path: Path) -> None:
-    from logger import store_clock
+    from logger.record import store_clock
 
     with Store.open(path, write=True) as store, store.reading() as conn:
         store_clock.newest_ms(conn)

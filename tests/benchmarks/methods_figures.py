@@ -18,13 +18,13 @@ from matplotlib import pyplot as plt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from analysis.cold import cold
+from analysis.cells.imbalance import CellImbalance, imbalance
 from analysis.digest import DayDigest, digest
 from analysis.facts import PackFacts
 from analysis.history import Bank, History
-from analysis.imbalance import CellImbalance, imbalance
-from analysis.witness import witness
-from logger.store_frames import to_frame, to_witness
+from analysis.packs.cold import cold
+from analysis.packs.witness import witness
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.bank import Fault, Scenario
 from sample_data.cell import RIDGE
 from sample_data.faults import place

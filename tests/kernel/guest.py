@@ -61,7 +61,8 @@ class Guest:
             "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
             "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
             "-append", " ".join([*words, ""]), "-nic", "none",
-            "-virtfs", f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,multidevs=remap",
+            "-virtfs", (f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,"
+            "multidevs=remap"),
         ]  # fmt: skip
         if self.drive:
             args += ["-drive", self.drive]

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from adapters.base import Subject
-from logger.store import Store
+from logger.record.store import Store
 
 
 def main() -> None:

@@ -14,8 +14,8 @@ from pathlib import Path
 
 from adapters.base import Subject
 from analysis.facts import PackFacts
-from logger.store import Store
-from logger.store_types import Stamped
+from logger.record.store import Store
+from logger.record.store_types import Stamped
 
 DAY_MS = 86_400_000
 START_MS = 1_767_225_600_000  # 2026-01-01T00:00Z
@@ -74,13 +74,13 @@ def main() -> None:
                 store.seal_due(stamp(n) + 7_200_000)
                 say("SEALED", stamp(n))
                 if n % (3 * PER_DAY) == 0:
-                    backup(store, args.record)
+                    backup(args.record)
             time.sleep(args.pause)
 
 
-def backup(store: Store, record: Path) -> None:
+def backup(record: Path) -> None:
     """Back up beside the record, as a person would while logging."""
-    from logger.backup import backup as copy
+    from logger.record.backup import backup as copy
 
     target = record.with_suffix(".backup")
     target.unlink(missing_ok=True)

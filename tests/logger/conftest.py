@@ -16,11 +16,11 @@ import pytest
 
 from adapters.base import Subject
 from analysis.facts import PackFacts
-from logger.clock import Trust
 from logger.config import Config
-from logger.days import day_bounds_ms
-from logger.opening import open_record
-from logger.store import Store
+from logger.record.days import day_bounds_ms
+from logger.record.opening import open_record
+from logger.record.store import Store
+from logger.recording.clock import Trust
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 

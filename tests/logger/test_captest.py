@@ -12,7 +12,7 @@ import pytest
 from adapters.base import Subject
 from analysis.facts import PackFacts
 from logger.captest import Follow, abandon, as_json, beginning, finish
-from logger.store import Store
+from logger.record.store import Store
 
 START_S = 1_760_000_400  # a full minute
 FACTS = PackFacts("A")

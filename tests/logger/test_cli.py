@@ -158,7 +158,7 @@ def test_the_configuration_may_be_named_before_the_command(shell: Shell, here: P
 
 def test_every_kind_is_explained(shell: Shell) -> None:
     from analysis.finding import KINDS
-    from logger.watch import KINDS as WARNINGS
+    from logger.alerts.watch import KINDS as WARNINGS
 
     listed = shell("explain")[1]
     for kind in (*KINDS, *WARNINGS):
@@ -209,7 +209,7 @@ def test_setup_from_a_file_writes_checks_and_keeps_the_baseline(shell: Shell, he
     assert page["good"] is False
     (answer,) = [c for c in page["checks"] if c["subject"] == "C"]
     assert "nothing listens there" in answer["text"]
-    from logger.store import Store
+    from logger.record.store import Store
 
     with Store.open(here / "bank.db") as store:
         assert [report["kind"] for report in store.reports()] == ["commissioning"]

@@ -20,11 +20,11 @@ from typing import Any
 import pytest
 
 from adapters.base import Subject
-from logger import migrate, store_clock
-from logger.clock import Trust
-from logger.days import day_bounds_ms
-from logger.store import Stamped, Store
-from logger.store_clock import keep_boot, settle_boot
+from logger.record import migrate, store_clock
+from logger.record.days import day_bounds_ms
+from logger.record.store import Stamped, Store
+from logger.record.store_clock import keep_boot, settle_boot
+from logger.recording.clock import Trust
 
 KILLS = int(os.environ.get("BANKBOOK_KILLS", "3"))
 A, B = Subject("A"), Subject("B")
@@ -79,7 +79,9 @@ def settle(path: str, ack: Pipe, _: int) -> None:
 @pytest.fixture(scope="module")
 def context() -> Any:
     made = multiprocessing.get_context("forkserver")
-    made.set_forkserver_preload(["logger.store", "logger.sealing_due", "logger.sealing", "analysis.digest"])
+    made.set_forkserver_preload(
+        ["logger.record.store", "logger.record.sealing_due", "logger.record.sealing", "analysis.digest"]
+    )
     return made
 
 

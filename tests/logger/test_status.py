@@ -7,9 +7,9 @@ import pytest
 from adapters.base import Subject
 from adapters.errors import StoreError
 from logger.config import Config
-from logger.opening import open_record
+from logger.record.opening import open_record
+from logger.record.store_types import Stamped
 from logger.status import logger_runs, state_of
-from logger.store_types import Stamped
 
 TOML = """
 [[pack]]

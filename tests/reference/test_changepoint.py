@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from analysis.changepoint import cv_rmse, heating_model, nmbe
+from analysis.packs.changepoint import cv_rmse, heating_model, nmbe
 
 T = np.arange(-15, 16, 2.0)
 E = 0.2 + 0.08 * np.maximum(5 - T, 0)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.conductor import awg_area_mm2, drop_v, heat_w, resistance_ohm
 from analysis.facts import PackFacts
+from analysis.packs.conductor import awg_area_mm2, drop_v, heat_w, resistance_ohm
 
 FOOT_M = 0.3048
 

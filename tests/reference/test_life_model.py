@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from blast.models import Lfp_Gr_250AhPrismatic
 
-from analysis.life_model import (
+from analysis.packs.life_model import (
     Stress,
     calendar_rate,
     cycle_rate,

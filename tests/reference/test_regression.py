@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from analysis.regression import awtls, plateau_bound, tls, wls, wtls
+from analysis.stats.regression import awtls, plateau_bound, tls, wls, wtls
 
 X = [0.80, 0.55, 0.90, 0.40, 0.70]
 Y = [218.0, 152.0, 243.5, 109.0, 193.0]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.captest import CapReading, CapState, advance
 from analysis.facts import PackFacts
-from analysis.rainflow import closed_cycles, half_cycles
+from analysis.packs.captest import CapReading, CapState, advance
+from analysis.stats.rainflow import closed_cycles, half_cycles
 from analysis.thresholds import TABLE
 
 

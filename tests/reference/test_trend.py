@@ -7,9 +7,9 @@ import pymannkendall
 import pytest
 from scipy import stats
 
-from analysis.change import cusum
-from analysis.quantiles import normal_quantile, student_quantile
-from analysis.trend import mann_kendall, theil_sen
+from analysis.stats.change import cusum
+from analysis.stats.quantiles import normal_quantile, student_quantile
+from analysis.stats.trend import mann_kendall, theil_sen
 
 T = np.arange(10.0)
 Y = np.array([100, 99.6, 99.8, 98.9, 98.5, 98.7, 97.9, 97.4, 97.6, 96.8])

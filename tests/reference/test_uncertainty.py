@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.uncertainty import combined
+from analysis.stats.uncertainty import combined
 
 V = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
 I = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) * 1e-3  # noqa: E741 - the symbol of the example

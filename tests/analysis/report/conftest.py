@@ -12,8 +12,8 @@ from analysis.digest import digest
 from analysis.facts import PackFacts, WarrantyTerms
 from analysis.finding import Finding, Forecast
 from analysis.history import Bank, History
-from logger.days import day_bounds
-from logger.store_frames import to_frame, to_witness
+from logger.record.days import day_bounds
+from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 

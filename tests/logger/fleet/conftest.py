@@ -16,7 +16,7 @@ from sqlalchemy import Engine, create_engine, text
 
 from analysis.facts import PackFacts
 from logger.fleet import address, central
-from logger.store import Store
+from logger.record.store import Store
 
 
 def _free_port() -> int:

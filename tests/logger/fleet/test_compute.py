@@ -7,12 +7,12 @@ import duckdb
 import pytest
 
 from analysis import digest as digests
-from logger.export import export_parquet
 from logger.fleet import address, central
 from logger.fleet.compute import bank_of, compute, run_task, tasks
 from logger.fleet.push import push
 from logger.fleet.sources import open_source
-from logger.store import Store
+from logger.record.export import export_parquet
+from logger.record.store import Store
 
 _spec = importlib.util.spec_from_file_location("fleet_conftest", Path(__file__).with_name("conftest.py"))
 _conftest = importlib.util.module_from_spec(_spec)

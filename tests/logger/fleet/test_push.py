@@ -13,10 +13,10 @@ from sqlalchemy import text, update
 from sqlalchemy.exc import ProgrammingError
 
 from adapters.errors import BankbookError, ConfigError, SourceLost, StoreDamaged, StoreError
-from logger import schema
 from logger.fleet import address, central
 from logger.fleet.push import Conflict, pseudonym, push
-from logger.store import Store
+from logger.record import schema
+from logger.record.store import Store
 
 _spec = importlib.util.spec_from_file_location("fleet_conftest", Path(__file__).with_name("conftest.py"))
 _conftest = importlib.util.module_from_spec(_spec)

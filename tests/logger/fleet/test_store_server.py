@@ -12,9 +12,9 @@ from sqlalchemy import create_engine, text
 from adapters.base import Subject
 from analysis.facts import PackFacts
 from analysis.finding import Finding
-from logger.clock import Trust
-from logger.store import Stamped, Store
-from logger.store_clock import keep_boot, settle_boot
+from logger.record.store import Stamped, Store
+from logger.record.store_clock import keep_boot, settle_boot
+from logger.recording.clock import Trust
 
 A, HALL = Subject("A"), Subject("hall", "witness")
 LATER = 1_900_000_000_000

@@ -15,7 +15,7 @@ from starlette.types import ASGIApp, Message
 from logger.config import Config
 from logger.page.app import make_app
 from logger.page.guard import Limits
-from logger.store import Store
+from logger.record.store import Store
 
 Place = tuple[Config, Store, float]
 

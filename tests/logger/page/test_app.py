@@ -11,7 +11,7 @@ import pytest
 from analysis.finding import Finding
 from logger.config import Config
 from logger.page.guard import Limits, cookie_for
-from logger.store import Store
+from logger.record.store import Store
 
 Place = tuple[Config, Store, float]
 GIVEN = "a-token-of-some-length"

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from logger.config import Config
-from logger.report_files import write_whole
-from logger.store import Store
+from logger.documents.report_files import write_whole
+from logger.record.store import Store
 
 pytestmark = pytest.mark.slow
 
@@ -22,7 +22,7 @@ import sys
 from pathlib import Path
 import uvicorn
 from logger.config import Config
-from logger.opening import open_record
+from logger.record.opening import open_record
 from logger.page.app import make_app
 config = Config.load(Path(sys.argv[1]))
 app = make_app(open_record(config, "read"), config, token=None, now_s=lambda: float(sys.argv[2]))

@@ -9,10 +9,10 @@ import pytest
 
 from adapters.base import Subject
 from analysis.facts import PackFacts
-from logger.days import day_bounds_ms
 from logger.page import draw
 from logger.page.today import BUCKETS, Course, Tracker
-from logger.store import Store
+from logger.record.days import day_bounds_ms
+from logger.record.store import Store
 
 
 def test_a_spike_of_one_second_is_in_the_course_of_the_day(store: Store) -> None:

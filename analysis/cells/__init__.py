@@ -1,0 +1,1 @@
+"""Cells over many days: how far behind, why, and until when."""

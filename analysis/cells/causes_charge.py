@@ -1,0 +1,242 @@
+"""Causes that show as charge: self-discharge, low capacity, static offset, balancing that falls behind."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
+from analysis.cells.imbalance import CellImbalance, Imbalance
+from analysis.finding import Severity
+from analysis.history import History
+from analysis.thresholds import Thresholds
+
+ALIKE, LEAST_APART = 0.3, 3
+"""So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
+
+
+def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
+    """Judge whether a cell loses charge on its own.
+
+    Parameters
+    ----------
+    history : History
+    pack : Imbalance
+    one : CellImbalance
+    limits : Thresholds
+
+    Returns
+    -------
+    Diagnosis or None
+    """
+    drift = one.drift
+    if drift is None or one.leak.value is None or one.leak.low is None:
+        return None
+    level = level_of(one.leak.value, limits["leak_note_ma"], limits["leak_watch_ma"], limits["leak_act_ma"])
+    z = z_of(one.leak)
+    short = drift.span_days < limits["least_days"]
+    if level is None or short or z < limits["sure"] or one.leak.low < limits["leak_note_ma"] / 2:
+        return None
+    others = sorted(c.leak.value for c in pack.cells if c.leak.value is not None and c.cell != one.cell)
+    evidence = [
+        (
+            f"For: cell {one.cell} falls behind by {said(one.leak)}, {one.leak.value * 0.024:.2f} Ah a day. "
+            f"Basis: {pack.basis}."
+        )
+    ]
+    if others:
+        evidence.append(
+            f"For: the other cells drift between {others[0]:.1f} and {others[-1]:.1f} mA in the same passes, "
+            "so neither temperature nor the current sensor explains it."
+        )
+    evidence.append(_onset(one))
+    evidence.extend(balance_words(history, pack, one))
+    if one.at_least_ah is not None and one.top.value is not None and one.at_least_ah > 0.3 * one.top.value:
+        evidence.append(
+            f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
+            f"at least {one.at_least_ah:.1f} Ah behind."
+        )
+    confidence = surety(max(z, z_of(one.slope)), limits["sure"])
+    if pack.balance_source == "none":
+        confidence *= 0.97
+    since = one.since or history.digests[0].day
+    return Diagnosis("self_discharge", one.cell, since, confidence, one.leak, level, tuple(evidence))
+
+
+def _onset(one: CellImbalance) -> str:
+    if one.since is None or one.drift is None:
+        return "It has drifted since the record begins, as far as the record tells."
+    margin = max((one.drift.onset_high - one.drift.onset_low) / 2, 2.0)
+    return f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
+
+
+def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list[str]:
+    """Say whether balancing keeps up with a drift, as far as that is known."""
+    needed = (one.leak.value or 0.0) * 0.024
+    possible = pack.balance_possible_h_day * history.facts.balance_a
+    if pack.balance_source == "none":
+        return [
+            (
+                "Against: the pack does not report balancing, so what shows is the loss less whatever was "
+                "balanced; "
+                f"{possible:.2f} Ah a day would have been possible."
+            )
+        ]
+    keeps = one.slope.high is not None and one.slope.high < 0.25 * (one.leak.value or 0.0)
+    verdict = "keeps up" if keeps else "does not keep up"
+    return [
+        (
+            f"Balancing {verdict}: {needed:.2f} Ah a day are needed, about {possible:.2f} Ah a day are "
+            f"possible "
+            f"in the hours at the top; with balancing the cell still drifts by {said(one.slope)}."
+        )
+    ]
+
+
+def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
+    """Judge whether a cell is short of capacity.
+
+    Parameters
+    ----------
+    history : History
+    one : CellImbalance
+    limits : Thresholds
+
+    Returns
+    -------
+    Diagnosis or None
+    """
+    rated = history.facts.rated_ah
+    if one.deficit.value is None or one.deficit.low is None or one.drift is None:
+        return None
+    part = one.deficit.value / rated
+    level = level_of(part, limits["deficit_note"], limits["deficit_watch"], limits["deficit_act"])
+    z = z_of(one.deficit)
+    if level is None or z < limits["sure_deficit"] or one.deficit.low < limits["deficit_note"] * rated / 3:
+        return None
+    evidence = [
+        (
+            f"For: from the top to empty cell {one.cell} gives {said(one.deficit)} less than the median "
+            f"cell, "
+            f"{100 * part:.1f} % of the rated {rated:.0f} Ah."
+        ),
+        (
+            f"For: it stands {said(one.top)} behind at the top, and {said(one.bottom)} at the lower end: "
+            "an offset of charge alone would be the same at both ends."
+        ),
+    ]
+    where = {p.where for p in one.series[-200:]}
+    if "bottom" not in where:
+        evidence.append(
+            "Against: the bank was never discharged to the lower knee; the figure rests on the plateau's own "
+            "features and is carried on from there."
+        )
+    else:
+        evidence.append("For: the lower knee itself was reached and compared.")
+    since = history.digests[0].day
+    return Diagnosis(
+        "low_capacity",
+        one.cell,
+        since,
+        surety(z, limits["sure_deficit"]),
+        one.deficit,
+        level,
+        tuple(evidence),
+    )
+
+
+def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
+    """Judge whether a cell merely stands apart.
+
+    Parameters
+    ----------
+    history : History
+    pack : Imbalance
+    one : CellImbalance
+    limits : Thresholds
+
+    Returns
+    -------
+    Diagnosis or None
+    """
+    rated, top = history.facts.rated_ah, one.top
+    if top.value is None or top.low is None or top.high is None:
+        return None
+    level = level_of(abs(top.value) / rated, limits["offset_note"], limits["offset_watch"], math.inf)
+    sure = min(abs(top.low), abs(top.high)) if top.low * top.high > 0 else 0.0
+    if level is None or abs(z_of(top)) < limits["sure"] or sure < limits["offset_note"] * rated / 2:
+        return None
+    way = "behind" if top.value > 0 else "ahead of"
+    evidence = [
+        (
+            f"For: at the top cell {one.cell} stands {abs(top.value):.1f} Ah {way} the median cell. "
+            f"Basis: {pack.basis}."
+        ),
+        f"For: it keeps its place: the drift is {said(one.leak)}.",
+    ]
+    if one.deficit.value is None:
+        evidence.append(f"Cannot tell yet whether its capacity differs: {one.deficit.reason}.")
+    else:
+        evidence.append(
+            f"For: the offset is the same at the lower end; the capacity differs by {said(one.deficit)}."
+        )
+    if one.slope.value is not None and one.slope.low is not None and one.slope.high is not None:
+        shrinking = one.slope.value * top.value < 0 and one.slope.low * one.slope.high > 0
+        if shrinking:
+            days = abs(top.value / (one.slope.value * 0.024))
+            evidence.append(
+                f"Balancing works on it: at the present pace it is gone in about {days:.0f} days."
+            )
+    confidence = surety(abs(z_of(top)), limits["sure"])
+    if sd_of(one.deficit) > 0.02 * rated:
+        confidence = min(confidence, 0.8)
+    since = history.digests[0].day
+    return Diagnosis("static_offset", one.cell, since, confidence, top, level, tuple(evidence))
+
+
+def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:
+    """Judge whether the whole pack stands or drifts apart, rather than one cell of it.
+
+    Parameters
+    ----------
+    history : History
+    pack : Imbalance
+    single : list of Diagnosis
+        Leaks and offsets of single cells.
+    limits : Thresholds
+
+    Returns
+    -------
+    Diagnosis or None
+        With the cell furthest behind; None if few cells are concerned or balancing is winning.
+    """
+    sizes = sorted((_weight(d, limits) for d in single), reverse=True)
+    least = max(LEAST_APART, len(pack.cells) // 5)
+    alike = [s for s in sizes if s > max(ALIKE * sizes[0], 1.0)] if sizes else []
+    if len(alike) < least:
+        return None
+    cells = [c for c in pack.cells if c.top.value is not None]
+    worst = max(cells, key=lambda c: c.top.value or 0.0)
+    high = max(c.top.value or 0.0 for c in cells)
+    low = min(c.top.value or 0.0 for c in cells)
+    if worst.slope.high is not None and worst.slope.high < 0:
+        return None
+    level: Severity = "watch" if high - low > 2 * limits["offset_watch"] * history.facts.rated_ah else "note"
+    drifts = sorted(c.slope.value for c in cells if c.slope.value is not None)
+    evidence = (
+        (
+            f"For: {len(alike)} cells stand or drift apart at once: at the top they lie from {-high:.1f} to "
+            f"{-low:+.1f} Ah of the median cell. That is a pack out of balance, not one bad cell."
+        ),
+        f"For: with balancing as it is they drift between {drifts[0]:.1f} and {drifts[-1]:.1f} mA.",
+        *balance_words(history, pack, worst),
+    )
+    since = min(d.since for d in single)
+    return Diagnosis("balancing_behind", worst.cell, since, 0.8, worst.slope, level, evidence)
+
+
+def _weight(one: Diagnosis, limits: Thresholds) -> float:
+    """Size of a leak or an offset in units of what is watched."""
+    value = abs(one.size.value or 0.0)
+    if one.kind == "self_discharge":
+        return value / limits["leak_watch_ma"]
+    return 1.0 + value / 100.0 if one.level != "note" else 0.5

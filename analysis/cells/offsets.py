@@ -1,0 +1,153 @@
+"""All offsets of a history in one table: what every window of every day said about every cell."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.frame import F64, Int
+from analysis.history import History
+
+GROUPS = (("top", 1), ("middle", 1), ("middle", -1), ("bottom", 1), ("bottom", -1))
+"""Kinds of window; each may be biased in a way of its own."""
+NEAR_FULL_S = 3 * 86400.0
+"""A depth below full is only known this near to a full charge. [s] Common practice, no source."""
+NEAR_END_S, NEVER_FULL = 1.5 * 86400.0, 0.06
+"""Without a full charge the end of charge stands for it, assumed to lie this far below. [s], [1]
+Common practice, no source."""
+LONGEST_DAYS = 400
+"""Older windows do not enter a diagnosis."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Windows in order of time, m of them, for n cells.
+
+    Attributes
+    ----------
+    t_day : array, shape (m,)
+        Days since the epoch, UTC. [days]
+    day : tuple of str
+        Local date of each.
+    group : array, shape (m,)
+        Index into `GROUPS`.
+    depth : array, shape (m,)
+        Charge below full as part of the rated capacity; NaN where no full charge is near. [1]
+    dq_ah, sigma_ah, least_ah, most_ah : array, shape (m, n)
+        As in `analysis.daily.knees.KneePass`; infinite where a limit cannot be told. [Ah]
+    bleed_ah : array, shape (m, n)
+        What balancing took out of each cell since the first day, less the median cell's; 0 if the
+        pack does not say. [Ah]
+    """
+
+    t_day: F64
+    day: tuple[str, ...]
+    group: Int
+    depth: F64
+    dq_ah: F64
+    sigma_ah: F64
+    least_ah: F64
+    most_ah: F64
+    bleed_ah: F64
+
+
+def bleed_by_day(history: History, n: int) -> F64:
+    """Charge that balancing took out of each cell by the start of each day, less the median cell's.
+
+    Parameters
+    ----------
+    history : History
+    n : int
+        Cells.
+
+    Returns
+    -------
+    array, shape (days + 1, n)
+        0 on days without knowledge. [Ah]
+    """
+    rows = np.zeros((len(history.digests) + 1, n))
+    if n == 0:  # no cell voltages at all
+        return rows
+    for i, digest in enumerate(history.digests):
+        balanced = digest.knees.balancing.balanced_s
+        if len(balanced) == n:
+            rows[i + 1] = balanced
+    taken = np.cumsum(rows, axis=0) * history.facts.balance_a / 3600.0
+    return np.asarray(taken - np.median(taken, axis=1, keepdims=True))
+
+
+def collect(history: History) -> Offsets:
+    """Gather the windows of a history, the last `LONGEST_DAYS` days of it.
+
+    Parameters
+    ----------
+    history : History
+
+    Returns
+    -------
+    Offsets
+        Empty if no day has a window.
+    """
+    n = max((d.n_cells for d in history.digests), default=0)
+    bleed = bleed_by_day(history, n)
+    full = [(a.mark.time_s, a.mark.ah) for a in history.anchors("full")]
+    full_t = np.array([t for t, _ in full])
+    full_q = np.array([q for _, q in full])
+    highs = _ends_of_charge(history)
+    days, t_day, group, depth, taken = [], [], [], [], []
+    cells: list[tuple[tuple[float, ...], ...]] = []
+    first = max(0, len(history.digests) - LONGEST_DAYS)
+    for i in range(first, len(history.digests)):
+        digest = history.digests[i]
+        if digest.n_cells != n:
+            continue
+        for one in digest.knees.passes:
+            mark = history.at(i, one.mark)
+            days.append(digest.day)
+            t_day.append(mark.time_s / 86400.0)
+            group.append(GROUPS.index((one.where, one.sign)))
+            below = _depth(mark.time_s, mark.ah, full_t, full_q) / history.facts.rated_ah
+            if math.isnan(below):
+                below = _below_end(mark.time_s, mark.ah, highs) / history.facts.rated_ah + NEVER_FULL
+            depth.append(below)
+            cells.append((one.dq_ah, one.sigma_ah, one.least_ah, one.most_ah))
+            taken.append(bleed[i])
+    block = np.array(cells, dtype=np.float64).reshape(len(cells), 4, n)
+    return Offsets(
+        t_day=np.array(t_day),
+        day=tuple(days),
+        group=np.array(group, dtype=np.int64),
+        depth=np.array(depth),
+        dq_ah=block[:, 0],
+        sigma_ah=block[:, 1],
+        least_ah=np.where(np.isnan(block[:, 2]), -np.inf, block[:, 2]),
+        most_ah=np.where(np.isnan(block[:, 3]), np.inf, block[:, 3]),
+        bleed_ah=np.array(taken).reshape(len(taken), n),
+    )
+
+
+def _ends_of_charge(history: History) -> F64:
+    """Time and counter at the end of every pass of charge, shape (k, 2). [s], [Ah]"""
+    ends = [
+        history.at(i, one.end)
+        for i, digest in enumerate(history.digests)
+        for one in digest.knees.passes
+        if one.sign > 0
+    ]
+    return np.array([(end.time_s, end.ah) for end in ends]).reshape(len(ends), 2)
+
+
+def _below_end(time_s: float, ah: float, highs: F64) -> float:
+    """Charge below the highest end of charge within a day and a half; NaN if there is none. [Ah]"""
+    near = np.abs(highs[:, 0] - time_s) < NEAR_END_S
+    return float(highs[near, 1].max() - ah) if near.any() else float("nan")
+
+
+def _depth(time_s: float, ah: float, full_t: F64, full_q: F64) -> float:
+    """Charge below the nearest full charge; NaN if none is near. [Ah]"""
+    if full_t.size == 0:
+        return float("nan")
+    k = int(np.argmin(np.abs(full_t - time_s)))
+    return float(full_q[k] - ah) if abs(full_t[k] - time_s) < NEAR_FULL_S else float("nan")

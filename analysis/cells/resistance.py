@@ -1,0 +1,327 @@
+"""Resistance of every cell over the days: prompt from steps, slow from the plateau, at 25 °C."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.estimate import Estimate, unknown
+from analysis.frame import F64
+from analysis.history import History
+from analysis.once import once
+from analysis.stats.change import Change, step_change
+
+RECENT_DAYS = 45.0
+"""What "now" means for a resistance. [days] Common practice, no source."""
+LONGEST_DAYS = 400
+REFERENCE_K, GAS = 298.15, 8.314
+ACTIVATION = 30e3, 12e3
+"""Prior of the activation energy of a cell's resistance and its standard deviation. [J/mol]
+From memory of impedance studies at 0–25 °C."""
+NORMALISED_ERROR = 0.006
+"""What normalising to 25 °C may be wrong by, for each kelvin from it. [1/K] From simulated banks."""
+RATIO_ERROR = 0.02
+"""What an excess ratio may be wrong by beyond its scatter. [1] Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class ResistancePoint:
+    """One day of one cell: excess over the median cell [Ω], its standard deviation, temperature [°C]."""
+
+    day: str
+    excess_ohm: float
+    sigma_ohm: float
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class CellResistance:
+    """One cell.
+
+    Attributes
+    ----------
+    cell : int
+        From 1.
+    excess : Estimate
+        Above the median cell's resistance, lately, at 25 °C. [Ω]
+    measured : Estimate
+        The same as measured, whatever the temperature: what a joint has. [Ω]
+    ratio : Estimate
+        The same as part of the median cell's. [1]
+    slow_ratio : Estimate
+        Slow excess over minutes to hours, as part of the median cell's *prompt* resistance. [1]
+    before : Estimate
+        `ratio` before the change, or over the whole record if there is none. [1]
+    change : Change or None
+        The most likely jump of `ratio`, t in days since the epoch; judge it by its size and p.
+    restless : float
+        Day-to-day scatter of the excess over that of the median cell's. [1]
+    absolute_gain : float
+        Log-likelihood by which an excess that does not care for temperature fits better than one in
+        proportion to the cells' own; 0 where the temperature hardly varied. [1]
+    series : tuple of ResistancePoint
+    """
+
+    cell: int
+    excess: Estimate
+    measured: Estimate
+    ratio: Estimate
+    slow_ratio: Estimate
+    before: Estimate
+    change: Change | None
+    restless: float
+    absolute_gain: float
+    series: tuple[ResistancePoint, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Resistance:
+    """All cells of a pack.
+
+    Attributes
+    ----------
+    median : Estimate
+        Resistance of the median cell at 25 °C. [Ω]
+    base_s : float
+        Time base of the prompt values. [s]
+    activation_j_mol : float
+        Fitted activation energy. [J/mol]
+    slow_factor : float
+        Slow over prompt excess of the ordinary cells. [1]
+    slow_factor_sd : float
+    cells : tuple of CellResistance
+        Empty without enough steps.
+    basis : str
+    """
+
+    median: Estimate
+    base_s: float
+    activation_j_mol: float
+    slow_factor: float
+    slow_factor_sd: float
+    cells: tuple[CellResistance, ...]
+    basis: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Days:
+    day: tuple[str, ...]
+    t: F64
+    temp: F64
+    median: F64
+    excess: F64
+    sigma: F64
+    slow: F64
+
+
+def _gather(history: History) -> tuple[_Days | None, float]:
+    chosen = [d for d in history.digests[-LONGEST_DAYS:] if d.steps.excess_ohm and d.steps.resistance_ohm > 0]
+    if len(chosen) < 3:
+        return None, math.nan
+    base = float(np.median([d.steps.base_s for d in chosen[-30:]]))
+    n = len(chosen[-1].steps.excess_ohm)
+    chosen = [d for d in chosen if abs(d.steps.base_s - base) < 0.3 * base and len(d.steps.excess_ohm) == n]
+    nothing = (math.nan,) * n
+    return (
+        _Days(
+            day=tuple(d.day for d in chosen),
+            t=np.array([(d.start_s + d.end_s) / 2 / 86400 for d in chosen]),
+            temp=np.array([d.steps.temp_c for d in chosen]),
+            median=np.array([d.steps.resistance_ohm for d in chosen]),
+            excess=np.array([d.steps.excess_ohm for d in chosen]),
+            sigma=np.array([d.steps.sigma_ohm for d in chosen]),
+            slow=np.array(
+                [d.plateau.excess_ohm if len(d.plateau.excess_ohm) == n else nothing for d in chosen]
+            ),
+        ),
+        base,
+    )
+
+
+def arrhenius(temp_c: F64, resistance_ohm: F64) -> tuple[float, float]:
+    """Fit ln R = ln R25 + E / R (1/T − 1/298.15 K), the activation energy held by a prior.
+
+    Parameters
+    ----------
+    temp_c, resistance_ohm : array, shape (n,)
+        NaN temperatures are left out. [°C], [Ω]
+
+    Returns
+    -------
+    (float, float)
+        R25 [Ω] and E [J/mol]; the prior where the temperature does not vary.
+    """
+    ok = np.isfinite(temp_c) & (resistance_ohm > 0)
+    if not ok.any():
+        good = resistance_ohm[resistance_ohm > 0]
+        return (float(np.median(good)) if good.size else math.nan), ACTIVATION[0]
+    x = 1 / (GAS * (temp_c[ok] + 273.15)) - 1 / (GAS * REFERENCE_K)
+    y = np.log(resistance_ohm[ok])
+    energy = ACTIVATION[0]
+    weight = np.ones_like(y)
+    for _ in range(4):
+        centre = float((weight * x).sum() / weight.sum())
+        mean = float((weight * y).sum() / weight.sum())
+        rest = y - mean - energy * (x - centre)
+        scale = 1.4826 * float(np.median(np.abs(rest))) + 0.01
+        weight = 1 / (1 + (rest / (3 * scale)) ** 2)
+        hold = (scale / ACTIVATION[1]) ** 2
+        top = float((weight * (x - centre) * (y - mean)).sum()) + hold * ACTIVATION[0]
+        energy = top / (float((weight * (x - centre) ** 2).sum()) + hold)
+    return math.exp(mean - energy * centre), energy
+
+
+@once
+def resistance(history: History) -> Resistance:
+    """Judge the resistance of every cell from the digests.
+
+    Parameters
+    ----------
+    history : History
+
+    Returns
+    -------
+    Resistance
+        Without cells below 3 days with steps.
+    """
+    days, base = _gather(history)
+    if days is None:
+        reason = "fewer than three days with steps of current that were held on both sides"
+        return Resistance(unknown("Ω", reason), math.nan, math.nan, math.nan, math.nan, (), reason)
+    r25, energy = arrhenius(days.temp, days.median)
+    basis = f"{len(days.day)} days with steps, read {base:.0f} s after, {days.day[0]} to {days.day[-1]}"
+    spread = np.log(days.median / _at(days.temp, r25, energy))
+    half = 1.96 * float(np.std(spread)) / math.sqrt(max(len(days.day), 1)) + 0.01
+    median = Estimate(r25, "Ω", r25 * (1 - half), r25 * (1 + half), basis, len(days.day))
+    ratios = days.excess / days.median[:, None]
+    slow = days.slow / days.median[:, None]
+    factor, factor_sd = _slow_factor(ratios, slow)
+    steady = _restlessness(ratios)
+    cells = tuple(
+        _cell(days, j, ratios[:, j], slow[:, j], r25, float(steady[j] / max(np.median(steady), 1e-6)), basis)
+        for j in range(days.excess.shape[1])
+    )
+    return Resistance(median, base, energy, factor, factor_sd, cells, basis)
+
+
+def _at(temp_c: F64, r25: float, energy: float) -> F64:
+    known = np.where(np.isfinite(temp_c), temp_c, 25.0)
+    return np.asarray(r25 * np.exp(energy * (1 / (GAS * (known + 273.15)) - 1 / (GAS * REFERENCE_K))))
+
+
+def _restlessness(ratios: F64) -> F64:
+    """Median size of the day-to-day steps of each cell. [1]"""
+    if ratios.shape[0] < 4:
+        return np.ones(ratios.shape[1])
+    steps = np.abs(np.diff(ratios, axis=0))
+    return np.asarray(np.sort(steps, axis=0)[int(0.8 * steps.shape[0])])
+
+
+def _slow_factor(ratios: F64, slow: F64) -> tuple[float, float]:
+    """Slow over prompt excess: its slope over the ordinary cells, held by a prior of 1.8 ± 0.5."""
+    ok = np.isfinite(slow).all(axis=1)
+    if int(ok.sum()) < 3:
+        return 1.8, 0.5
+    x, y = np.median(ratios[ok], axis=0), np.median(slow[ok], axis=0)
+    use = np.abs(x) < 3 * 1.4826 * np.median(np.abs(x)) + 0.03
+    x, y = x[use], y[use]
+    power = float(x @ x)
+    slope = (float(x @ y) + 1.8 * 0.02) / (power + 0.02)
+    rest = float(np.std(y - slope * x))
+    return slope, math.hypot(rest / math.sqrt(power + 0.02), 0.15)
+
+
+def _now(t: F64, values: F64, sigma: F64) -> tuple[float, float, int]:
+    """Median of the recent days, its standard deviation, and their number."""
+    ok = np.isfinite(values) & (t > t.max() - RECENT_DAYS)
+    if not ok.any():
+        return math.nan, math.nan, 0
+    recent = values[ok]
+    middle = float(np.median(recent))
+    scatter = 1.4826 * float(np.median(np.abs(recent - middle)))
+    sd = 1.25 * math.hypot(scatter, float(np.median(sigma[ok]))) / math.sqrt(recent.size)
+    return middle, math.hypot(sd, RATIO_ERROR), int(recent.size)
+
+
+def _estimate(value: float, sd: float, unit: str, n: int, basis: str) -> Estimate:
+    if n == 0 or not math.isfinite(value):
+        return unknown(unit, "the current varied too little", basis)
+    return Estimate(value, unit, value - 1.96 * sd, value + 1.96 * sd, basis, n)
+
+
+def _cell(
+    days: _Days, j: int, ratio: F64, slow: F64, r25: float, restless: float, basis: str
+) -> CellResistance:
+    sigma = days.sigma[:, j] / days.median
+    change = step_change(*_thin(days.t, ratio)) if ratio.size >= 12 and _moved(ratio) else None
+    t_now, now = days.t, ratio
+    if change is not None and change.p < 1e-4 and abs(change.size) > 0.08:
+        after = days.t >= change.at
+        earlier = _estimate(
+            *_now(days.t[~after], ratio[~after], sigma[~after])[:2], "1", int((~after).sum()), basis
+        )
+        t_now, now, sigma, slow_now = days.t[after], ratio[after], sigma[after], slow[after]
+    else:
+        change = None
+        earlier = _estimate(float(np.median(ratio)), RATIO_ERROR, "1", ratio.size, basis)
+        slow_now = slow
+    value, sd, n = _now(t_now, now, sigma)
+    lately = days.excess[-t_now.size :, j][t_now > t_now.max() - RECENT_DAYS]
+    raw = float(np.median(lately))
+    scatter = 1.4826 * float(np.median(np.abs(lately - raw)))
+    raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25)
+    cold = abs(25.0 - float(np.nanmedian(days.temp))) if np.isfinite(days.temp).any() else 15.0
+    normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
+    slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)
+    return CellResistance(
+        cell=j + 1,
+        excess=_estimate(value * r25, normal_sd, "Ω", n, basis),
+        measured=_estimate(raw, raw_sd, "Ω", n, basis),
+        ratio=_estimate(value, sd, "1", n, basis),
+        slow_ratio=_estimate(slow_value, slow_sd, "1", slow_n, basis),
+        before=earlier,
+        change=change,
+        restless=restless,
+        absolute_gain=_absolute_gain(days, j, change),
+        series=tuple(
+            ResistancePoint(*row)
+            for row in zip(
+                days.day,
+                days.excess[:, j].tolist(),
+                days.sigma[:, j].tolist(),
+                days.temp.tolist(),
+                strict=True,
+            )
+        ),
+    )
+
+
+def _moved(ratio: F64) -> bool:
+    """Whether a jump is worth looking for: medians of a tenth of the days differ by more than 5 %."""
+    parts = [float(np.median(part)) for part in np.array_split(ratio, min(10, ratio.size // 3))]
+    return max(parts) - min(parts) > 0.05
+
+
+def _thin(t: F64, ratio: F64) -> tuple[F64, F64]:
+    """Medians of neighbouring days, at most 150 of them."""
+    width = max(1, math.ceil(t.size / 150))
+    cuts = range(0, t.size, width)
+    return (
+        np.array([np.median(t[i : i + width]) for i in cuts]),
+        np.array([np.median(ratio[i : i + width]) for i in cuts]),
+    )
+
+
+def _absolute_gain(days: _Days, j: int, change: Change | None) -> float:
+    """Compare a constant excess with one in proportion to the median cell's resistance."""
+    use = days.t >= change.at if change is not None else np.ones(days.t.size, dtype=bool)
+    excess, median = days.excess[use, j], days.median[use]
+    if excess.size < 8 or float(np.std(np.log(median))) < 0.04:
+        return 0.0
+    constant = np.abs(excess - np.median(excess))
+    scaled = np.abs(excess - np.median(excess / median) * median)
+    floor = 2e-6
+    gain = excess.size * math.log((float(np.mean(scaled)) + floor) / (float(np.mean(constant)) + floor))
+    return float(np.clip(gain, -8.0, 8.0))

@@ -1,0 +1,1 @@
+"""One day of one pack: cleaned, summed, and observed. Everything here ends up in a `DayDigest`."""

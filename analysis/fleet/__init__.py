@@ -1,0 +1,1 @@
+"""Many banks: peers, and who needs a visit."""

@@ -1,0 +1,1 @@
+"""Packs and the bank over many days: energy, efficiency, cold, capacity, sensors, sharing."""

@@ -1,0 +1,295 @@
+"""Usable capacity by charge counted between a full and a low anchor, never from a plateau or a shown SoC."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from analysis.daily.anchors import Anchor
+from analysis.estimate import Estimate, unknown
+from analysis.frame import F64
+from analysis.history import History, PlacedAnchor, span
+from analysis.once import once
+from analysis.packs.closure import Zero, combined_zero, heater_ah
+from analysis.packs.heater_watts import heater_boundary
+from analysis.packs.sensor import known_zero
+from analysis.stats.quantiles import student_quantile
+from analysis.stats.regression import wtls
+from analysis.stats.trend import theil_sen
+
+FULL_SOC = {
+    "taper": (1.0, 0.003),
+    "low taper": (0.993, 0.006),
+    "limit": (0.985, 0.010),
+    "high cell": (0.97, 0.02),
+}
+"""State of charge at a full anchor, and its standard uncertainty, by quality. [1] Practice, no source."""
+LOW_SOC = {3.10: (0.050, 0.012), 3.00: (0.025, 0.008), 2.80: (0.008, 0.004)}
+"""Charge left above the low trip when the lowest cell, corrected for its load, crosses a level. [1]
+Open-circuit curves of the chemistry, from memory."""
+RANDOM_U = 0.003
+"""How well the crossing of one level repeats, standard. [1] Practice, no source."""
+RATE_SOC, RATE_U = 0.02, 0.02
+"""For each C of current a low anchor comes this much early, by diffusion that the load correction misses, and
+the uncertainty of that. [1/C] 0.3 mΩ of slow resistance of a cell of 280 Ah, 1 % of charge in 40 mV."""
+LONGEST_DAYS = 7.0
+"""A pair further apart has lost too much to the sensor's offset. [d]"""
+HIDDEN = 0.01
+"""Charge that may have flown in gaps, of the rated capacity, for a pair to count."""
+RECENT_DAYS = 180.0
+"""A capacity speaks of the pairs of this time before the last one. [d]"""
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Charge counted between a full and a low anchor.
+
+    Attributes
+    ----------
+    day : str
+        Local date of the later anchor.
+    time_s : float
+        Its instant. [s]
+    direction : {"discharge", "charge"}
+    dsoc, dsoc_u : float
+        Change of the state of charge, and the random part of its standard uncertainty. [1]
+    ah, ah_u : float
+        Charge moved, the sensor's offset taken out, and its uncertainty with what of the offset is left. [Ah]
+    hours : float
+        Recorded time between the anchors. [h]
+    level_v : float
+        Level of the low anchor. [V]
+    temp_c : float
+        Mean of the cell sensors at the two anchors; NaN without. [°C]
+    capacity_ah, low, high : float
+        What this pair alone says, with its 95 % interval. [Ah]
+    """
+
+    day: str
+    time_s: float
+    direction: str
+    dsoc: float
+    dsoc_u: float
+    ah: float
+    ah_u: float
+    hours: float
+    level_v: float
+    temp_c: float
+    capacity_ah: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """Usable capacity of a pack under service conditions.
+
+    Attributes
+    ----------
+    usable : Estimate
+        From full to the low trip of the lowest cell, as of the last pair, the sensor taken at its word. [Ah]
+    of_rated : Estimate
+        The same as part of the rated capacity. [1]
+    temp_c : Estimate
+        Cell temperature of those pairs. [°C]
+    offset_used : Zero
+        Zero error taken out of the charges. [A]
+    pairs : tuple of Pair
+        All of the history, in order.
+    """
+
+    usable: Estimate
+    of_rated: Estimate
+    temp_c: Estimate
+    offset_used: Zero
+    pairs: tuple[Pair, ...]
+
+
+def _deepest(anchors: tuple[PlacedAnchor, ...]) -> list[PlacedAnchor]:
+    """Of low anchors without a full one between, keep the deepest (the last of its level)."""
+    kept: list[PlacedAnchor] = []
+    for anchor in anchors:
+        low = anchor.anchor.kind == "low"
+        if low and kept and kept[-1].anchor.kind == "low":
+            if anchor.anchor.level_v <= kept[-1].anchor.level_v:
+                kept[-1] = anchor
+            continue
+        kept.append(anchor)
+    return kept
+
+
+def _low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
+    """State of charge at a low anchor and the random part of its uncertainty. [1]"""
+    c_rate = abs(anchor.current_a) / rated
+    return LOW_SOC[_level(anchor.level_v)][0] + RATE_SOC * c_rate, math.hypot(RANDOM_U, RATE_U * c_rate)
+
+
+def _past_sensor_ah(history: History, a: PlacedAnchor, b: PlacedAnchor) -> float:
+    """Charge that a heater may have taken past the sensor between two anchors. [Ah]"""
+    total = 0.0
+    for digest in history.digests[a.index : b.index + 1]:
+        on_s, runs = digest.heater.on_s, digest.heater.runs
+        if on_s > 0:
+            within = (min(r.end_s, b.mark.time_s) - max(r.start_s, a.mark.time_s) for r in runs)
+            share = min(math.fsum(max(s, 0.0) for s in within) / on_s, 1.0)
+            total += heater_ah(digest, history.facts) * share
+    return total
+
+
+def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, inside: bool) -> Pair | None:
+    rated = history.facts.rated_ah
+    moved = span(a.mark, b.mark)
+    if moved.elapsed_s > LONGEST_DAYS * 86400 or moved.covered_s <= 0:
+        return None
+    hidden = moved.uncovered_s * (moved.ah_in + moved.ah_out) / moved.covered_s
+    if hidden > HIDDEN * rated:
+        return None
+    past = 0.0 if inside else _past_sensor_ah(history, a, b)
+    if past > HIDDEN * rated:
+        return None
+    full, low = (a, b) if a.anchor.kind == "full" else (b, a)
+    soc_full, u_full = FULL_SOC[full.anchor.quality]
+    soc_low, u_low = _low_soc(low.anchor, rated)
+    hours = moved.covered_s / 3600
+    ah = abs(moved.ah - zero.offset_a * hours)
+    dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, u_low)
+    if not 0.5 * rated < ah < 1.5 * rated:
+        return None
+    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, 0.5 * past)
+    capacity = ah / dsoc
+    half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, level_u(low.anchor.level_v))
+    temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
+    return Pair(
+        day=b.day,
+        time_s=b.mark.time_s,
+        direction="discharge" if full is a else "charge",
+        dsoc=dsoc,
+        dsoc_u=dsoc_u,
+        ah=ah,
+        ah_u=u,
+        hours=hours,
+        level_v=low.anchor.level_v,
+        temp_c=sum(temps) / len(temps) if temps else math.nan,
+        capacity_ah=capacity,
+        low=capacity - half,
+        high=capacity + half,
+    )
+
+
+def _level(level_v: float) -> float:
+    return min(LOW_SOC, key=lambda v: abs(v - level_v))
+
+
+def level_u(level_v: float) -> float:
+    """Systematic standard uncertainty of the charge left at a level. [1]"""
+    return LOW_SOC[_level(level_v)][1]
+
+
+def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
+    """Find every pair of a full and a low anchor next to each other.
+
+    Parameters
+    ----------
+    history : History
+    zero : Zero
+        Zero error of the current sensor, taken out.
+
+    Returns
+    -------
+    tuple of Pair
+        In order; not those more than a week apart, nor with gaps that may hide more than 1 % of the
+        charge, nor with a heater that may have taken as much past the sensor.
+    """
+    kept = _deepest(history.anchors())
+    inside = heater_boundary(history) == "inside"
+    found = (
+        _pair(history, a, b, zero, inside=inside) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind
+    )
+    return tuple(p for p in found if p is not None)
+
+
+def _detrended(found: list[Pair]) -> tuple[F64, F64]:
+    """Charges brought to the time of the last pair by the trend, if there is one: (ah, relative). [Ah]"""
+    ah = np.array([p.ah for p in found])
+    t = np.array([p.time_s for p in found]) / 86400
+    if len(found) < 8 or t[-1] - t[0] < 60:
+        return ah, np.zeros(ah.size)
+    fit = theil_sen(t, [p.capacity_ah for p in found], serial=True)
+    if not (fit.low > 0 or fit.high < 0):
+        return ah, np.zeros(ah.size)
+    shift = fit.slope * (t[-1] - t) * np.array([p.dsoc for p in found])
+    return ah + shift, shift
+
+
+def _fit(found: list[Pair], zero: Zero) -> Estimate:
+    recent = [p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400]
+    ah, _ = _detrended(recent)
+    dsoc = np.array([p.dsoc for p in recent])
+    fit = wtls(dsoc, ah, [p.dsoc_u for p in recent], [p.ah_u for p in recent])
+    values = ah / dsoc
+    scatter = float(np.std(values, ddof=1)) / math.sqrt(len(recent)) if len(recent) > 2 else 0.0
+    knee_u = float(np.mean([level_u(p.level_v) for p in recent]))
+    signed = [p.hours / p.dsoc * (1 if p.direction == "discharge" else -1) for p in recent]
+    offset_u = abs(float(np.mean(signed))) * zero.u_a
+    u = math.hypot(max(fit.sd, scatter), fit.q * knee_u, offset_u)
+    half = (student_quantile(0.975, max(len(recent) - 1, 3)) if scatter > fit.sd else 1.96) * u
+    deepest = min(p.level_v for p in recent)
+    basis = (
+        f"{len(recent)} runs between full and the lower knee ({deepest:.2f} V), "
+        f"{recent[0].day} to {recent[-1].day}; the current sensor's gain is not known and not included"
+    )
+    return Estimate(fit.q, "Ah", fit.q - half, fit.q + half, basis, len(recent))
+
+
+def _refusal(history: History) -> str:
+    kinds = {a.anchor.kind for a in history.anchors()}
+    if "full" not in kinds:
+        return (
+            "the pack was never seen full; charge it until the current tapers, then use it to the lower knee"
+        )
+    if "low" not in kinds:
+        return "the pack was never used down to the lower knee; `bankbook captest` guides through it"
+    return "no full charge and low discharge within a week without gaps or heating; `bankbook captest` guides"
+
+
+@once
+def capacity(history: History) -> Capacity:
+    """Estimate the usable capacity of a pack.
+
+    Parameters
+    ----------
+    history : History
+
+    Returns
+    -------
+    Capacity
+        Refused, with the reason, when no pair of anchors exists.
+
+    References
+    ----------
+    Total least squares with errors in both: Plett, J. Power Sources 196 (2011) 2319. Why the plateau cannot
+    carry it: Lin, Stefanopoulou, J. Electrochem. Soc. 162 (2015) A1879, eqs 14–15.
+    """
+    zero = combined_zero(known_zero(history))
+    found = pairs(history, zero)
+    if not found:
+        reason = _refusal(history)
+        return Capacity(unknown("Ah", reason), unknown("1", reason), unknown("°C", reason), zero, ())
+    usable = _fit(list(found), zero)
+    rated = history.facts.rated_ah
+    value, low, high = usable.value or 0.0, usable.low or 0.0, usable.high or 0.0
+    temps = [
+        p.temp_c
+        for p in found
+        if math.isfinite(p.temp_c) and found[-1].time_s - p.time_s <= RECENT_DAYS * 86400
+    ]
+    temp = (
+        Estimate(float(np.mean(temps)), "°C", min(temps), max(temps), "range over the runs", len(temps))
+        if temps
+        else unknown("°C", "no cell temperature")
+    )
+    part = Estimate(value / rated, "1", low / rated, high / rated, usable.basis, usable.n)
+    return Capacity(usable, part, temp, zero, found)

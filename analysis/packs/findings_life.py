@@ -1,0 +1,183 @@
+"""Findings about capacity over time, and about what the record lacks."""
+
+from __future__ import annotations
+
+from analysis.digest import DayDigest
+from analysis.finding import Finding, Forecast, Severity
+from analysis.history import History
+from analysis.packs.capacity import Capacity, capacity
+from analysis.packs.fade import Fade, fade
+from analysis.thresholds import DEFAULT, Thresholds
+
+FADE_MEANING = (
+    "Pack {pack} can give about {usable:.0f} Ah under the recorded conditions, {part:.0f} % of its "
+    "rating{rate}. This "
+    "is an estimate, not a test by the method of any document."
+)
+FADE_CHECK = (
+    "Run the guided capacity test (`bankbook captest`) at 15 to 30 °C; if it agrees, have a technician "
+    "test the pack by "
+    "the method your documents name, and compare with the figure in them."
+)
+GAP_MEANING = (
+    "{hours:.1f} h are missing from the record of pack {pack} in the last {days:.0f} days, the longest gap "
+    "{longest:.1f} h. What happened in them is not known here, and trends across them are weaker."
+)
+GAP_CHECK = (
+    "Look whether the logger, its power supply and the cable to the pack were on; `bankbook status` "
+    "tells when each "
+    "source was lost."
+)
+WINDOW_DAYS = 30
+
+
+def _severity(size: float, watch: float, act: float) -> Severity:
+    return "act" if size >= act else "watch" if size >= watch else "note"
+
+
+def _worst(*severities: Severity | None) -> Severity | None:
+    order = ("act", "watch", "note")
+    return next((s for s in order if s in severities), None)
+
+
+def fade_findings(
+    history: History, limits: Thresholds = DEFAULT, usable: Capacity | None = None, course: Fade | None = None
+) -> tuple[Finding, ...]:
+    """Return the finding about lost capacity, if the loss is certain and beyond what is usual."""
+    usable = capacity(history) if usable is None else usable
+    course = fade(history, usable) if course is None else course
+    part, rate, change = usable.of_rated, course.per_year, course.change
+    if part.value is None or part.high is None or usable.usable.value is None or usable.usable.n < 2:
+        return ()
+    by_rate: Severity | None = None
+    if rate.high is not None and -rate.high >= limits["fade_note_year"]:
+        by_rate = _severity(-rate.high, limits["fade_watch_year"], limits["fade_act_year"])
+    by_change: Severity | None = None
+    if change.high is not None and -change.high >= limits["fade_change_watch"] and rate.value is None:
+        by_change = "watch"
+    by_level: Severity | None = None
+    if part.high < limits["capacity_watch"]:
+        by_level = "act" if part.high < limits["capacity_act"] else "watch"
+    promised = history.facts.warranty.capacity_fraction
+    if promised is not None and part.high < promised:
+        by_level = "act"
+    severity = _worst(by_rate, by_change, by_level)
+    if severity is None:
+        return ()
+    words = f", and has lost {-100 * rate.value:.1f} points of it a year" if rate.value is not None else ""
+    value, low, high = (
+        (rate.value, rate.low, rate.high)
+        if rate.value is not None
+        else (change.value, change.low, change.high)
+    )
+    if value is None:
+        value, low, high = part.value - 1, (part.low or 0.0) - 1, part.high - 1
+    found = course.pairs
+    evidence = [
+        (
+            f"{usable.usable.value:.0f} Ah ({usable.usable.low:.0f} to {usable.usable.high:.0f} Ah) from "
+            f"{usable.usable.basis}."
+        ),
+        *(p.words[0].upper() + p.words[1:] + "." for p in course.promises),
+    ]
+    if change.value is not None and change.low is not None and change.high is not None:
+        evidence.insert(
+            1,
+            f"{100 * change.value:+.1f} points ({100 * change.low:+.1f} to {100 * change.high:+.1f}) "
+            f"from {found[0].day} to "
+            f"{found[-1].day}, temperature taken out where it varied.",
+        )
+    return (
+        Finding(
+            kind="capacity_fade",
+            pack=history.facts.name,
+            cell=None,
+            since=found[0].day,
+            severity=severity,
+            confidence=0.85,
+            value=round(value, 4),
+            low=None if low is None else round(low, 4),
+            high=None if high is None else round(high, 4),
+            unit="1",
+            meaning=FADE_MEANING.format(
+                pack=history.facts.name, usable=usable.usable.value, part=100 * part.value, rate=words
+            ),
+            check_next=FADE_CHECK,
+            forecast=_forecast(course),
+            evidence=tuple(evidence),
+        ),
+    )
+
+
+def _forecast(course: Fade) -> Forecast | None:
+    ahead = course.ahead
+    if ahead.value is None or ahead.low is None or ahead.high is None:
+        return Forecast("usable capacity", reason=ahead.reason)
+    return Forecast(
+        f"usable capacity {ahead.value:.0f} Ah ({ahead.low:.0f} to {ahead.high:.0f} Ah) if it goes on "
+        "like this",
+        day=course.ahead_day,
+        earliest=course.ahead_day,
+        latest=course.ahead_day,
+    )
+
+
+def _missing(digest: DayDigest, *, first: bool, last: bool) -> tuple[float, float]:
+    """Seconds missing of a day and its longest gap, the ends of the whole record left out. [s]"""
+    gaps = digest.coverage.gaps
+    missing = max(digest.coverage.length_s - digest.coverage.covered_s, 0.0)
+    inner = list(gaps)
+    if first and gaps and abs(gaps[0][0] - digest.start_s) < 1:
+        missing -= gaps[0][1] - gaps[0][0]
+        inner = inner[1:]
+    if last and inner and abs(inner[-1][1] - digest.end_s) < 1:
+        missing -= inner[-1][1] - inner[-1][0]
+        inner = inner[:-1]
+    return max(missing, 0.0), max((b - a for a, b in inner), default=0.0)
+
+
+def gap_findings(history: History, limits: Thresholds = DEFAULT) -> tuple[Finding, ...]:
+    """Return the finding about what the last 30 days of the record lack."""
+    if not history.digests:
+        return ()
+    end = history.digests[-1].end_s
+    recent = [d for d in history.digests if d.end_s > end - WINDOW_DAYS * 86400]
+    total, longest, since = 0.0, 0.0, ""
+    for i, digest in enumerate(recent):
+        whole_first = len(recent) == len(history.digests) and i == 0
+        missing, gap = _missing(digest, first=whole_first, last=i == len(recent) - 1)
+        if i and digest.start_s - recent[i - 1].end_s > 60:
+            lost = digest.start_s - recent[i - 1].end_s
+            missing, gap = missing + lost, max(gap, lost)
+        if gap >= 600 and not since:
+            since = digest.day
+        total, longest = total + missing, max(longest, gap)
+    span = end - recent[0].start_s
+    share = total / span
+    if longest / 3600 < limits["gap_note_h"] and share < limits["gap_note_share"]:
+        return ()
+    grave = share >= limits["gap_watch_share"] or longest / 3600 >= limits["gap_watch_h"]
+    name, hours = history.facts.name, total / 3600
+    return (
+        Finding(
+            kind="data_gap",
+            pack=name,
+            cell=None,
+            since=since or recent[0].day,
+            severity="watch" if grave else "note",
+            confidence=1.0,
+            value=round(hours, 2),
+            low=round(hours, 2),
+            high=round(hours, 2),
+            unit="h",
+            meaning=GAP_MEANING.format(hours=hours, pack=name, days=span / 86400, longest=longest / 3600),
+            check_next=GAP_CHECK,
+            evidence=(
+                (
+                    f"{100 * share:.1f} % of {recent[0].day} to {recent[-1].day} has no valid reading; "
+                    "longest gap "
+                    f"{longest / 3600:.1f} h."
+                ),
+            ),
+        ),
+    )

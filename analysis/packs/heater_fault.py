@@ -1,0 +1,247 @@
+"""Is the heater well? Runs without effect, power that dropped, heating when warm, no heating when cold."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.daily.heater import HeaterRun
+from analysis.digest import DayDigest
+from analysis.frame import F64
+from analysis.history import History
+from analysis.packs.heater_watts import dated_steps
+
+LEAST_RUN_H = 0.6
+"""A run shorter than this has not had time to show an effect at the sensors. [h]"""
+LONG_RUN_H, COLD_C = 4.0, 8.0
+"""A run this long that leaves the cells this cold tells by itself. [h], [°C] Practice, no source."""
+USUAL_TAU_H = 9.0
+"""Time constant of a pack, where it is only needed roughly. [h] 25 Wh/K over 3 W/K, practice."""
+WARM_C = 18.0
+"""Cells at which no heater has work to do. [°C] Practice, no source."""
+COLDER_K = 4.0
+"""Cells this far below where heating used to start should have been heated. [K] Practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterTrouble:
+    """What is wrong with a heater.
+
+    Attributes
+    ----------
+    what : {"no effect", "weak", "on when warm", "not heating"}
+    since, last : str
+        Local dates.
+    hours : float
+        Hours on without effect, or on when warm; hours of record for the others. [h]
+    runs : int
+        Runs (days, for "not heating") that show it.
+    value, low, high : float
+        Warming [K/h]; part of the power lost [1]; cell temperature [°C].
+    usual : float
+        What the same number was when the heater was well; NaN if never seen.
+    """
+
+    what: Literal["no effect", "weak", "on when warm", "not heating"]
+    since: str
+    last: str
+    hours: float
+    runs: int
+    value: float
+    low: float
+    high: float
+    usual: float
+
+
+def effect(run: HeaterRun) -> float:
+    """Warming that the heater adds, NaN if the run cannot tell. [K/h]
+
+    The slope while on, less the slope before; or, for a run that began before the record of it, the slope
+    plus what the cells lose to a known ambient meanwhile; or, without one, the mean warming of a run of hours
+    in cells that stay cold: a heater that works does not find its balance there.
+    """
+    if not math.isfinite(run.slope_on) or run.end_s - run.start_s < LEAST_RUN_H * 3600:
+        return math.nan
+    if math.isfinite(run.slope_before):
+        return run.slope_on - run.slope_before
+    if math.isfinite(run.above_ambient):
+        return run.slope_on + run.above_ambient / USUAL_TAU_H
+    hours = (run.end_s - run.start_s) / 3600
+    if hours >= LONG_RUN_H and run.end_c < COLD_C:
+        return (run.end_c - run.start_c) / hours
+    return math.nan
+
+
+def _judged(history: History) -> list[tuple[DayDigest, HeaterRun, float]]:
+    rows = [
+        (d, run, effect(run))
+        for d in history.digests
+        if d.heater.method in {"flag", "watts"}
+        for run in d.heater.runs
+    ]
+    return [row for row in rows if math.isfinite(row[2])]
+
+
+def _no_effect(history: History, least_k_h: float, least_h: float) -> HeaterTrouble | None:
+    rows = _judged(history)
+    idle = [row for row in rows if row[2] < least_k_h]
+    if not idle:
+        return None
+    after = [row for row in rows if row[1].start_s > idle[-1][1].start_s]
+    if len(after) >= 3:
+        return None  # it has worked again since
+    tail: list[tuple[DayDigest, HeaterRun, float]] = []
+    for row in reversed(rows[: len(rows) - len(after)]):
+        if tail and row[2] >= 2 * least_k_h:
+            break
+        tail.append(row)
+    tail = [row for row in tail if row[2] < least_k_h]
+    hours = sum(r.end_s - r.start_s for _, r, _ in tail) / 3600
+    if hours < least_h or (len(tail) < 2 and hours < 2 * least_h):
+        return None
+    values = np.array([v for _, _, v in tail])
+    well = [v for _, _, v in rows if v >= least_k_h]
+    half = 1.96 * max(float(np.std(values)), 0.15) / math.sqrt(values.size)
+    middle = float(np.median(values))
+    return HeaterTrouble(
+        "no effect",
+        tail[-1][0].day,
+        tail[0][0].day,
+        hours,
+        len(tail),
+        middle,
+        middle - half,
+        middle + half,
+        float(np.median(well)) if well else math.nan,
+    )
+
+
+def _weak(history: History, others: Sequence[History], least: float) -> HeaterTrouble | None:
+    """Part of the power gone: switchings after the best dividing line against those before."""
+    told = sum(d.heater.method in {"flag", "watts"} for d in history.digests if d.heater.steps_w)
+    days, watts = dated_steps(history, others) if told >= 3 else ((), np.empty(0))
+    n = watts.size
+    if n < 24:
+        return None
+    best: tuple[float, int] | None = None
+    for cut in range(12, n - 7, 1 + n // 400):
+        before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
+        spread = 1.4826 * float(np.median(np.abs(watts[:cut] - before))) + 3
+        score = (before - after) / spread * math.sqrt(min(cut, n - cut))
+        if before > 30 and (best is None or score > best[0]):
+            best = (score, cut)
+    if best is None:
+        return None
+    cut = best[1]
+    before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
+    halves = [1.96 * _median_u(part) / before for part in (watts[:cut], watts[cut:])]
+    lost, half = 1 - after / before, math.hypot(*halves)
+    if lost - half < least:
+        return None
+    hours = sum(d.heater.on_s for d in history.digests if d.day >= days[cut]) / 3600
+    return HeaterTrouble("weak", days[cut], days[-1], hours, n - cut, lost, lost - half, lost + half, before)
+
+
+def _median_u(values: F64) -> float:
+    """Standard uncertainty of a median."""
+    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return 1.2533 * spread / math.sqrt(values.size)
+
+
+def _when_warm(history: History) -> HeaterTrouble | None:
+    rows = [
+        (d.day, r)
+        for d in history.digests
+        if d.heater.method in {"flag", "watts"}
+        for r in d.heater.runs
+        if min(r.start_c, r.end_c) > WARM_C and r.end_s - r.start_s >= 3600
+    ]
+    days = sorted({day for day, _ in rows})
+    if len(days) < 2:
+        return None
+    temps = [r.end_c for _, r in rows]
+    hours = sum(r.end_s - r.start_s for _, r in rows) / 3600
+    return HeaterTrouble(
+        "on when warm",
+        days[0],
+        days[-1],
+        hours,
+        len(rows),
+        float(np.median(temps)),
+        min(temps),
+        max(temps),
+        math.nan,
+    )
+
+
+def _not_heating(history: History) -> HeaterTrouble | None:
+    """Cells far colder than where heating used to begin, day after day, and no heating."""
+    starts = [
+        r.start_c
+        for d in history.digests
+        if d.heater.method in {"flag", "watts", "current"}
+        for r in d.heater.runs
+        if not r.open_start and math.isfinite(r.start_c)
+    ]
+    if len(starts) < 6:
+        return None
+    usual = float(np.median(starts))
+    cold = [
+        d
+        for d in history.digests
+        if d.coverage.fraction > 0.8 and d.cold.cell_min < min(usual, 5.0) - COLDER_K and d.heater.on_s < 600
+    ]
+    well = [d.day for d in history.digests if d.heater.on_s > 1800]
+    cold = [d for d in cold if d.day > well[-1]] if well else []
+    if len(cold) < 3:
+        return None
+    lows = [d.cold.cell_min for d in cold]
+    return HeaterTrouble(
+        "not heating",
+        cold[0].day,
+        cold[-1].day,
+        24.0 * len(cold),
+        len(cold),
+        min(lows),
+        min(lows),
+        max(lows),
+        usual,
+    )
+
+
+def heater_trouble(
+    history: History,
+    others: Sequence[History] = (),
+    *,
+    least_k_h: float = 0.6,
+    least_h: float = 2.0,
+    least_drop: float = 0.3,
+) -> HeaterTrouble | None:
+    """Find what is wrong with a pack's heater, the gravest first.
+
+    Parameters
+    ----------
+    history : History
+    others : sequence of History
+        Packs in parallel, which take over part of a heater's current.
+    least_k_h : float
+        Warming below which a run has no effect. [K/h]
+    least_h : float
+        Hours on without effect from which that counts. [h]
+    least_drop : float
+        Part of its power a heater must have lost. [1]
+
+    Returns
+    -------
+    HeaterTrouble or None
+    """
+    return (
+        _no_effect(history, least_k_h, least_h)
+        or _weak(history, others, least_drop)
+        or _when_warm(history)
+        or _not_heating(history)
+    )

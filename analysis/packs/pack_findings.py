@@ -1,0 +1,63 @@
+"""The findings about one pack as a whole, and about the bank its packs make."""
+
+from __future__ import annotations
+
+from analysis.finding import Finding
+from analysis.health import Health, PackHealth
+from analysis.history import Bank, History
+from analysis.packs.capacity import capacity
+from analysis.packs.fade import fade
+from analysis.packs.findings_cold import cold_charge_findings, heater_findings
+from analysis.packs.findings_cold import sensor_findings as temperature_findings
+from analysis.packs.findings_flow import lead_findings, sharing_findings
+from analysis.packs.findings_flow import sensor_findings as current_findings
+from analysis.packs.findings_life import fade_findings, gap_findings
+from analysis.packs.sharing import sharing
+from analysis.thresholds import DEFAULT, Thresholds
+
+
+def pack_findings(
+    history: History,
+    others: tuple[History, ...] = (),
+    limits: Thresholds = DEFAULT,
+    known: PackHealth | None = None,
+) -> tuple[Finding, ...]:
+    """Return the findings about one pack, its cells apart.
+
+    Parameters
+    ----------
+    history : History
+    others : tuple of History
+        The packs in parallel.
+    limits : Thresholds
+    known : PackHealth, optional
+        What is worked out already.
+
+    Returns
+    -------
+    tuple of Finding
+        In no particular order.
+    """
+    if not history.digests:
+        return ()
+    usable = known.capacity if known else capacity(history)
+    course = known.fade if known else fade(history, usable)
+    return (
+        *temperature_findings(history, limits),
+        *heater_findings(history, others, limits),
+        *cold_charge_findings(history, limits),
+        *current_findings(history, others, limits, known.sensor if known else None),
+        *fade_findings(history, limits, usable, course),
+        *gap_findings(history, limits),
+    )
+
+
+def bank_findings(
+    bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = None
+) -> tuple[Finding, ...]:
+    """Return the findings that only show between packs, or between packs and witnesses."""
+    if not any(h.digests for h in bank.packs):
+        return ()
+    shared = known.sharing if known else sharing(bank)
+    seen = known.witness if known else None
+    return (*sharing_findings(bank, limits, shared), *lead_findings(bank, limits, seen, shared))

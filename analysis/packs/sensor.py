@@ -1,0 +1,252 @@
+"""The current sensor: its zero offset from closures and open contactors, its gain from a witness."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.estimate import Estimate, around, unknown
+from analysis.frame import F64
+from analysis.history import History
+from analysis.packs.closure import UNTOLD_U_A, Window, Zero, balance, closure_zero, windows
+from analysis.packs.heater_watts import heater_boundary
+from analysis.stats.change import step_change
+from analysis.stats.quantiles import student_quantile
+
+OPEN_HOURS = 1.0
+"""Hours with both directions disabled from which their mean counts. [h]"""
+STEP_A = 0.15
+"""A step of the offset from which only what follows counts. [A] Practice, no source."""
+RESTING_A = 0.2
+"""A median reading above this at rest below the top is no charging. [A] Practice, no source."""
+OPEN_U_A = 0.01
+"""Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
+BUSY_C = 0.05
+"""Quarters of an hour above this current, of the bank, show the gain. [C]"""
+LEAST_QUARTERS = 40
+OTHER_GAIN_U = 0.005
+"""Gain of the other packs' sensors, standard. [1] Practice, no source."""
+DEAD_BAND_A = 0.15
+"""A smallest reading above this, with exact zeros beside it, is a dead band. [A] Practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentSensor:
+    """What is known about a pack's current sensor. Shown, and used; never hidden in a correction.
+
+    Attributes
+    ----------
+    offset : Estimate
+        What it reads at no current, positive as if charging. [A]
+    resting : Estimate
+        Median reading of long steady rests: offset less the standby load. [A]
+    gain : Estimate
+        Its reading over the witness's for the same current, 1 if they agree. [1]
+    gain_witness : str
+        The witness compared with.
+    dead_band : Estimate
+        Current below which it reads zero. [A]
+    zero : Zero or None
+        The offset as closures and open contactors give it, for use in other estimates.
+    """
+
+    offset: Estimate
+    resting: Estimate
+    gain: Estimate
+    gain_witness: str
+    dead_band: Estimate
+    zero: Zero | None
+
+
+def _open_zero(history: History) -> Zero | None:
+    """Mean reading while the pack's switches were open."""
+    rows = [(d.sensor.open_h, d.sensor.open_a) for d in history.digests if math.isfinite(d.sensor.open_a)]
+    hours = math.fsum(h for h, _ in rows)
+    if hours < OPEN_HOURS:
+        return None
+    offset = math.fsum(h * a for h, a in rows) / hours
+    hidden = _dead_band(history).value
+    if hidden is not None and hidden >= DEAD_BAND_A and abs(offset) < hidden:
+        return None  # a dead band reads zero whatever the offset
+    return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
+
+
+def _lately(found: tuple[Window, ...]) -> tuple[Window, ...]:
+    """The windows after the last clear step of the offset; all of them without one."""
+    single = [(w, closure_zero((w,))) for w in found if w.warm]
+    known = [(w, z) for w, z in single if z is not None]
+    if len(known) < 6:
+        return found
+    at = np.array([w.start_s for w, _ in known])
+    change = step_change(at, [z.offset_a for _, z in known], edge=2)
+    if change is None or change.p > 1e-3 or abs(change.size) < STEP_A:
+        return found
+    return tuple(w for w in found if w.start_s >= change.at)
+
+
+def _resting_zero(history: History) -> Zero | None:
+    """What a sensor reads as charging, at rest on the plateau: whatever stands by only makes it less."""
+    rest = _resting(history)
+    hours = math.fsum(d.sensor.rest_h for d in history.digests if math.isfinite(d.sensor.rest_a))
+    if rest.value is None or rest.n < 5 or hours < 10 or rest.value < RESTING_A:
+        return None
+    return Zero(rest.value + 0.05, 0.1, f"{hours:.0f} h of rest below the top that read as charging")
+
+
+def _unheated(history: History) -> tuple[Window, ...]:
+    """Closed windows in which no heater took charge past the sensor, marked as warm."""
+    found = windows(history)
+    if heater_boundary(history) == "inside":
+        return tuple(replace(w, warm=True) for w in found)
+    heated = {d.day for d in history.digests if d.heater.on_s > 0}
+    told = {d.day for d in history.digests if d.heater.method in {"flag", "watts"}}
+    return tuple(replace(w, warm=w.warm or _cool(history, w, told, heated)) for w in found)
+
+
+def _cool(history: History, window: Window, told: set[str], heated: set[str]) -> bool:
+    """Whether the pack itself says that its heater stayed off throughout a window."""
+    days = [day for day in history.days if window.first <= day <= window.last]
+    return all(day in told and day not in heated for day in days)
+
+
+def _closure(history: History) -> Zero | None:
+    """Zero error and heaters' share from closed windows together; None if they tell next to nothing."""
+    found = _lately(_unheated(history))
+    past = heater_boundary(history) == "outside"
+    zero = balance(found, past_sensor=past).zero
+    return zero if found and zero.u_a < UNTOLD_U_A else None
+
+
+def known_zero(history: History) -> Zero | None:
+    """Combine closures and open contactors into one offset, weighted by variance; None without either.
+
+    Returns
+    -------
+    Zero or None
+        If the two disagree beyond their uncertainties, the uncertainty covers both.
+    """
+    parts = [z for z in (_closure(history), _open_zero(history)) if z is not None]
+    if not parts:
+        return _resting_zero(history)
+    weights = [1 / z.u_a**2 for z in parts]
+    offset = sum(w * z.offset_a for w, z in zip(weights, parts, strict=True)) / sum(weights)
+    u = 1 / math.sqrt(sum(weights))
+    u = max([u, *(0.5 * abs(z.offset_a - offset) for z in parts)])
+    return Zero(offset, u, "; ".join(z.basis for z in parts))
+
+
+def _resting(history: History) -> Estimate:
+    rows = [(d.sensor.rest_a, d.sensor.rest_h) for d in history.digests if math.isfinite(d.sensor.rest_a)]
+    rows = rows[-30:]
+    if not rows:
+        return unknown("A", "no rest of half an hour with a steady small current")
+    values = np.array([a for a, _ in rows])
+    hours = math.fsum(h for _, h in rows)
+    spread = 1.2533 * 1.4826 * float(np.median(np.abs(values - np.median(values)))) / math.sqrt(values.size)
+    basis = f"{hours:.0f} h of rest on {values.size} days"
+    return around(float(np.median(values)), 1.96 * spread + 0.01, "A", basis=basis, n=values.size)
+
+
+def _pairs(history: History, others: Sequence[History], name: str) -> tuple[F64, F64]:
+    """Quarter-hour currents of a witness (k,) and of each pack (packs, k), where all are known. [A]"""
+    by_day = [{d.day: d for d in pack.digests} for pack in (history, *others)]
+    ours, seen = [], []
+    for day, digest in by_day[0].items():
+        witness = next((w for w in digest.witness if w.name == name and w.dc_a), None)
+        parts = [days.get(day) for days in by_day]
+        if witness is None or any(p is None for p in parts):
+            continue
+        rows = [np.array(p.quarters.current_a) for p in parts if p is not None]
+        theirs = np.array(witness.dc_a)
+        if any(r.size != theirs.size for r in rows):
+            continue
+        ours.append(np.stack(rows))
+        seen.append(theirs)
+    if not ours:
+        return np.empty(0), np.empty((1 + len(others), 0))
+    x, y = np.concatenate(seen), np.concatenate(ours, axis=1)
+    good = np.isfinite(x) & np.isfinite(y).all(axis=0)
+    return x[good], y[:, good]
+
+
+def _gain(history: History, others: Sequence[History]) -> tuple[Estimate, str]:
+    """Gain of the packs' sensors against a witness of the same current, and the witness.
+
+    Packs in parallel carry nearly the same current, so only their sum can be compared. What it is off is
+    laid to this pack if that explains the readings better than laying it to any other; else it reads 1.
+    """
+    names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
+    if not names:
+        return unknown("1", "no witness that measures the same current"), ""
+    seen, packs = _pairs(history, others, names[0])
+    rated = sum(p.facts.rated_ah for p in (history, *others))
+    busy = np.abs(seen) > BUSY_C * rated
+    if int(busy.sum()) < LEAST_QUARTERS:
+        return unknown("1", f"only {int(busy.sum())} busy quarter hours beside the witness"), names[0]
+    fits = [_one_gain(seen, packs, k) for k in range(packs.shape[0])]
+    gain, half, loss, n = fits[0]
+    basis = f"{n} quarter hours against {names[0]}, whose own gain is not known"
+    if others and loss > min(f[2] for f in fits):
+        return around(
+            1.0, half, "1", basis=f"{basis}; what the sum is off fits another pack better", n=n
+        ), names[0]
+    return around(gain, half, "1", basis=basis, n=n), names[0]
+
+
+def _one_gain(seen: F64, packs: F64, k: int) -> tuple[float, float, float, int]:
+    """Gain of pack k if all others are right: (gain, half interval, loss, quarters used)."""
+    target = seen - (packs.sum(axis=0) - packs[k])
+    design = np.column_stack((target, np.ones(seen.size)))
+    keep = np.ones(seen.size, dtype=bool)
+    for _ in range(3):
+        fit = np.linalg.lstsq(design[keep], packs[k][keep], rcond=None)[0]
+        rest = packs[k] - design @ fit
+        keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.05
+    spread = target[keep] - target[keep].mean()
+    noise = (
+        3 * float(np.std(rest[keep])) / math.sqrt(float(spread @ spread))
+    )  # neighbours are not independent
+    half = student_quantile(0.975, max(int(keep.sum()) - 2, 1)) * math.hypot(noise, 0.003)
+    return float(fit[0]), half, float(np.median(np.abs(rest))), int(keep.sum())
+
+
+def _dead_band(history: History) -> Estimate:
+    rows = [d.sensor for d in history.digests if d.sensor.zero_fraction > 0.05]
+    smallest = [s.smallest_a for s in rows if math.isfinite(s.smallest_a)]
+    if len(smallest) < 3:
+        return unknown("A", "too few readings of exactly zero to tell")
+    value = float(np.median(smallest))
+    if value < DEAD_BAND_A:
+        return Estimate(0.0, "A", 0.0, value, f"readings near zero on {len(smallest)} days", len(smallest))
+    return Estimate(
+        value, "A", 0.0, value * 1.2, f"smallest reading beside zero, {len(smallest)} days", len(smallest)
+    )
+
+
+def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentSensor:
+    """Say what is known about a pack's current sensor.
+
+    Parameters
+    ----------
+    history : History
+    others : sequence of History
+        The packs in parallel, whose current a witness of the bank also sees.
+
+    Returns
+    -------
+    CurrentSensor
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), eq. 10 for the combination of independent contributions (number from memory).
+    """
+    zero = known_zero(history)
+    if zero is None:
+        offset = unknown("A", "no two full charges without heating and gaps between, and no open contactor")
+    else:
+        offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
+    gain, name = _gain(history, others)
+    return CurrentSensor(offset, _resting(history), gain, name, _dead_band(history), zero)

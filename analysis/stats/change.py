@@ -1,0 +1,190 @@
+"""When something began: CUSUM alarm, a step in level, the onset of a slope."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.frame import F64
+from analysis.stats.quantiles import student_quantile
+
+
+@dataclass(frozen=True, slots=True)
+class Cusum:
+    """Two-sided cumulative sum.
+
+    Attributes
+    ----------
+    high, low : array, shape (n,)
+        Sums of what exceeds mean + k, and of what falls short of mean − k.
+    alarm : int or None
+        Index of the first value at which either sum is above h.
+    """
+
+    high: F64
+    low: F64
+    alarm: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change in a series.
+
+    Attributes
+    ----------
+    at, low, high : float
+        When, with its 95 % interval, in the unit of t.
+    size, size_low, size_high : float
+        The step (unit of y) or the slope after the onset (unit of y per unit of t).
+    level : float
+        Level before.
+    p : float
+        Approximate probability of as good a fit without any change.
+    """
+
+    at: float
+    low: float
+    high: float
+    size: float
+    size_low: float
+    size_high: float
+    level: float
+    p: float
+
+
+def cusum(x: ArrayLike, mean: float, k: float, h: float) -> Cusum:
+    """Run the two-sided tabular CUSUM.
+
+    Parameters
+    ----------
+    x : array, shape (n,)
+        Values in time order; those that are not finite add nothing.
+    mean, k, h : float
+        Target, allowance and decision limit, in the unit of x.
+
+    Returns
+    -------
+    Cusum
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3.
+    """
+    values = np.nan_to_num(np.asarray(x, dtype=np.float64) - mean, nan=0.0)
+    high, low = _one_sided(values - k), _one_sided(-values - k)
+    beyond = np.flatnonzero((high > h) | (low > h))
+    return Cusum(high, low, int(beyond[0]) if beyond.size else None)
+
+
+def _one_sided(steps: F64) -> F64:
+    total = np.cumsum(steps)
+    floor = np.minimum(np.minimum.accumulate(total), 0.0)
+    return total - floor
+
+
+def _sorted_finite(t: ArrayLike, y: ArrayLike) -> tuple[F64, F64]:
+    ta, ya = np.asarray(t, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    if ta.shape != ya.shape or ta.ndim != 1:
+        raise ValueError("t and y must be one-dimensional and of equal length")
+    good = np.isfinite(ta) & np.isfinite(ya)
+    order = np.argsort(ta[good], kind="stable")
+    return ta[good][order], ya[good][order]
+
+
+def _clip_outliers(y: F64, model: F64) -> F64:
+    rest = y - model
+    middle = float(np.median(rest))
+    limit = 4 * 1.4826 * float(np.median(np.abs(rest - middle)))
+    return model + np.clip(rest, middle - limit, middle + limit) if limit > 0 else y
+
+
+def _fit(design: F64, y: F64) -> tuple[F64, float]:
+    coefficient: F64 = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
+    rest = y - design @ coefficient
+    return coefficient, float(rest @ rest)
+
+
+def _search(t: F64, y: F64, shape: str, knots: F64) -> Change | None:
+    n = t.size
+    best: tuple[float, float, F64] | None = None
+    losses = np.empty(knots.size)
+    for index, knot in enumerate(knots):
+        column = np.maximum(t - knot, 0.0) if shape == "slope" else (t >= knot).astype(np.float64)
+        coefficient, loss = _fit(np.column_stack((np.ones(n), column)), y)
+        losses[index] = loss
+        if best is None or loss < best[0]:
+            best = (loss, float(knot), coefficient)
+    if best is None:
+        return None
+    loss, at, coefficient = best
+    flat = float(np.sum((y - np.mean(y)) ** 2))
+    dof = max(n - 3, 1)
+    noise = max(loss / dof, 1e-300)
+    q = student_quantile(0.975, dof)
+    inside = knots[losses <= loss + noise * q * q]
+    column = np.maximum(t - at, 0.0) if shape == "slope" else (t >= at).astype(np.float64)
+    spread = float(np.sum((column - np.mean(column)) ** 2))
+    half = q * math.sqrt(noise / spread) if spread > 0 else math.inf
+    ratio = max(flat - loss, 0.0) / noise
+    p = min(1.0, float(knots.size) * math.erfc(math.sqrt(ratio / 2)))
+    size = float(coefficient[1])
+    return Change(
+        at, float(inside[0]), float(inside[-1]), size, size - half, size + half, float(coefficient[0]), p
+    )
+
+
+def _change(t: ArrayLike, y: ArrayLike, shape: str, edge: int) -> Change | None:
+    ta, ya = _sorted_finite(t, y)
+    if ta.size < 2 * edge + 2 or ta[0] == ta[-1]:
+        return None
+    first = 0 if shape == "slope" else edge
+    candidates = np.unique(ta[first : ta.size - edge])
+    if candidates.size > 200:
+        candidates = np.linspace(candidates[0], candidates[-1], 200)
+    rough = _search(ta, ya, shape, candidates)
+    if rough is None:
+        return None
+    column = np.maximum(ta - rough.at, 0.0) if shape == "slope" else (ta >= rough.at).astype(np.float64)
+    clipped = _clip_outliers(ya, rough.level + rough.size * column)
+    return _search(ta, clipped, shape, candidates)
+
+
+def step_change(t: ArrayLike, y: ArrayLike, *, edge: int = 4) -> Change | None:
+    """Find the instant at which the level of a series most likely jumped.
+
+    Parameters
+    ----------
+    t, y : array, shape (n,)
+        Time and values; outliers beyond four robust deviations are drawn in for the second pass.
+    edge : int
+        Values that must lie on each side.
+
+    Returns
+    -------
+    Change or None
+        None below 2 × edge + 2 finite values. Judge it by `p` and by the size; a series without a step
+        also has a best place for one.
+
+    References
+    ----------
+    Likelihood-ratio search for one change in mean, Hinkley, "Inference about the change-point in a
+    sequence of random variables", Biometrika 57 (1970) 1 (from memory); Bonferroni bound for `p`.
+    """
+    return _change(t, y, "step", edge)
+
+
+def onset(t: ArrayLike, y: ArrayLike, *, edge: int = 4) -> Change | None:
+    """Find when a level began to slope: y = level + slope × max(t − at, 0).
+
+    Parameters and result as in `step_change`, with `size` the slope after the onset. An `at` equal to the
+    first time means: sloping since the record began.
+
+    References
+    ----------
+    Hudson, "Fitting segmented curves whose join points have to be estimated", J. Am. Stat. Assoc. 61
+    (1966) 1097 (from memory).
+    """
+    return _change(t, y, "slope", edge)

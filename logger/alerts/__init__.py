@@ -1,0 +1,1 @@
+"""Live early warnings and their ways to people."""

@@ -1,0 +1,1 @@
+"""Reports and claim files on their way to disk."""

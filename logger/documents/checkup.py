@@ -1,0 +1,78 @@
+"""The check-up: from the record to files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from adapters.errors import StoreError
+from logger.documents.report_files import numbers_json, reading_units, write_report
+from logger.record.histories import bank as bank_of
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from analysis.history import Bank
+    from analysis.report.value import Report
+    from logger.config import Config
+    from logger.record.store import Store
+
+
+def write_checkup(
+    store: Store, config: Config, last: date | None = None, out_dir: Path | None = None
+) -> list[Path]:
+    """Write the check-up since commissioning.
+
+    Parameters
+    ----------
+    store : Store
+        The numbers are kept in it if it was opened for writing.
+    config : Config
+    last : datetime.date, optional
+        Last local day to look at; the newest of the record if not given.
+    out_dir : Path, optional
+        Where to; the configuration's report folder if not given.
+
+    Returns
+    -------
+    list of Path
+        HTML, PDF, JSON.
+
+    Raises
+    ------
+    StoreError
+        If nothing is on record.
+    """
+    bank = bank_of(store, config, last)
+    if not any(pack.days for pack in bank.packs):
+        raise StoreError(
+            "nothing is on record up to that day", "run `bankbook log` or `bankbook import` first"
+        )
+    report = make_checkup(bank, config)
+    if store.write:
+        store.save_report("checkup", report.first, report.last, numbers_json(report))
+    return write_report(
+        report, reading_units(config), out_dir or config.report_folder, f"checkup-{report.last}"
+    )
+
+
+def make_checkup(bank: Bank, config: Config) -> Report:
+    """Compute and compose the check-up of a bank up to its last day."""
+    from analysis.findings import findings
+    from analysis.health import health
+    from analysis.report.checkup import checkup_report
+    from analysis.report.section_changes import past
+    from analysis.report.week import BASELINE_DAYS, days_before, first_weeks
+
+    now = health(bank)
+    recent_first = days_before(now.last, BASELINE_DAYS - 1)
+    baseline = first_weeks(bank, recent_first)
+    return checkup_report(
+        bank,
+        findings(bank, known=now),
+        now,
+        site=config.site.name,
+        recent=past(bank, "Last weeks", recent_first, now.last),
+        baseline=past(bank, "First weeks", *baseline) if baseline else None,
+        units=reading_units(config),
+    )

@@ -1,0 +1,62 @@
+"""From the record to what the analysis takes: digests in a row, one history a pack."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.history import Bank
+    from logger.config import Config
+    from logger.record.store import Store
+
+
+DETAIL_DAYS = 400
+"""No analysis looks at the detail of older days."""
+
+
+def bank(store: Store, config: Config, last: date | None = None) -> Bank:
+    """Return the whole bank's history up to and including a day.
+
+    Parameters
+    ----------
+    store : Store
+        The record, open for reading or writing.
+    config : Config
+        Whose packs, facts and time zone to use.
+    last : date, optional
+        The last local day to include; all if not given.
+    """
+    from analysis.history import Bank, History
+
+    until = None if last is None else last.isoformat()
+    recent = _recent_from(store, last)
+    packs = tuple(
+        History.of(config.pack_facts(name), store.digests(name, last=until, detail_from=recent))
+        for name in config.pack_names
+    )
+    return Bank(packs, config.site.timezone)
+
+
+def _recent_from(store: Store, last: date | None) -> str | None:
+    """Return the day from which the digests' detail is wanted; None wants all of it."""
+    if last is None:
+        sealed = [day.day for day in store.sealed_days()]
+        if not sealed:
+            return None
+        last = date.fromisoformat(max(sealed))
+    return (last - timedelta(days=DETAIL_DAYS)).isoformat()
+
+
+def last_whole_week(config: Config, now_s: float) -> date:
+    """Return the Monday of the last local week that is over, Monday to Sunday.
+
+    Parameters
+    ----------
+    config : Config
+        Whose time zone counts.
+    now_s : float
+        The present, UTC epoch seconds. [s]
+    """
+    today = datetime.fromtimestamp(now_s, config.zone).date()
+    return today - timedelta(days=today.weekday() + 7)

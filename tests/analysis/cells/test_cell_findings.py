@@ -1,0 +1,111 @@
+"""From frames to findings, on made-up packs whose truth is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.cells.cell_findings import cell_findings
+from analysis.cells.imbalance import imbalance
+from analysis.cells.resistance import resistance
+from analysis.digest import digest
+from analysis.facts import PackFacts
+from analysis.history import History
+
+FACTS = PackFacts("A")
+DAYS = 24
+
+
+def history(made, *, change=None, days=DAYS, base=None):
+    """Days of a bank with steps of load; `change(day, frame)` does the harm."""
+    rng = np.random.default_rng(5)
+    spread = base if base is not None else tuple(0.0008 * rng.standard_normal(16))
+    pack = made.Pack(period_s=60.0, spread=spread)
+    digests = []
+    for day in range(days):
+        current = made.day_current(pack)
+        load = np.repeat(rng.choice([0.0, -30.0], size=48, p=[0.7, 0.3]), 30)
+        frame = pack.frame(day, np.where(current > 0, current, current + load * (current < 0)))
+        if change is not None:
+            frame = change(day, pack, frame)
+        digests.append(digest(frame, FACTS))
+    return History.of(FACTS, digests)
+
+
+def leaking(cell, part_a_day):
+    def change(_day, pack, frame):
+        moved = list(pack.spread)
+        moved[cell - 1] -= part_a_day
+        pack.spread = tuple(moved)
+        return frame
+
+    return change
+
+
+def serious(found):
+    return [(f.kind, f.cell) for f in found if f.severity != "note"]
+
+
+@pytest.fixture(scope="module")
+def healthy(made):
+    return history(made)
+
+
+def test_a_healthy_pack_has_no_serious_finding(healthy):
+    assert serious(cell_findings(healthy)) == []
+    assert all(abs(c.leak.value) < 2.0 for c in imbalance(healthy).cells)
+
+
+def test_a_leaking_cell_is_named_with_its_current(made):
+    # 0.0016 of 280 Ah a day is 0.448 Ah a day, 18.7 mA, by hand
+    found = cell_findings(history(made, change=leaking(7, 0.0016)))
+    assert serious(found)[0] == ("self_discharge", 7)
+    first = found[0]
+    assert first.low < 18.7 < first.high
+    assert first.confidence > 0.7
+    assert first.forecast is not None
+    assert first.evidence[0].startswith("For:")
+
+
+def test_a_shared_sense_lead_shows_in_two_neighbours(made):
+    def change(_day, _pack, frame):
+        cells = frame.cells_v.copy()
+        cells[4] += 0.03
+        cells[5] -= 0.03
+        return replace(frame, cells_v=cells)
+
+    found = cell_findings(history(made, change=change, days=12))
+    assert serious(found) == [("sense_lead", 5)]
+    assert found[0].value == pytest.approx(0.03, abs=0.003)
+
+
+def test_a_stuck_reading_is_a_reading_not_a_cell(made):
+    def change(day, _pack, frame):
+        cells = frame.cells_v.copy()
+        if day > 6:
+            cells[9] = np.float32(3.311)
+        return replace(frame, cells_v=cells)
+
+    found = cell_findings(history(made, change=change, days=14))
+    assert serious(found) == [("sense_lead", 10)]
+
+
+def test_a_higher_resistance_is_measured(made):
+    def change(_day, _pack, frame):
+        cells = frame.cells_v.copy()
+        cells[2] += np.float32(0.35e-3) * frame.pack_a
+        return replace(frame, cells_v=cells)
+
+    bank = history(made, change=change, days=16)
+    cell = resistance(bank).cells[2]
+    assert cell.measured.value == pytest.approx(0.35e-3, rel=0.06)
+    kinds = {f.kind for f in cell_findings(bank) if f.cell == 3}
+    assert kinds & {"high_resistance", "loose_link"}  # purely ohmic: the two cannot be told apart here
+
+
+def test_an_empty_history_finds_nothing():
+    empty = History.of(FACTS, [])
+    assert cell_findings(empty) == ()
+    assert imbalance(empty).cells == ()

@@ -1,0 +1,102 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.cells.drift import MA_PER_AH_DAY, fit_cell, interval, scatter_by_group
+from analysis.cells.offsets import GROUPS, Offsets
+
+RATED = 280.0
+TOP, DOWN = GROUPS.index(("top", 1)), GROUPS.index(("bottom", -1))
+CELLS = 8
+
+
+def table(*, leak_ah_day=0.0, onset=0.0, deficit=0.0, days=60, bleed=0.0, censor_ah=None, seed=1):
+    """One top and one bottom window a day; cell 0 is the odd one, the others scatter."""
+    rng = np.random.default_rng(seed)
+    t = np.repeat(np.arange(float(days)), 2)
+    group = np.tile([TOP, DOWN], days)
+    depth = np.where(group == TOP, 0.0, 0.9)
+    sigma = np.where(group == TOP, 0.06, 0.6)[:, None] * np.ones(CELLS)
+    dq = sigma * rng.standard_normal((t.size, CELLS))
+    dq[:, 0] += leak_ah_day * np.maximum(t - onset, 0.0) + deficit * depth
+    taken = np.zeros((t.size, CELLS))
+    taken[:, 0] = bleed * t
+    dq[:, 0] += taken[:, 0]
+    least, most = dq - 2.5 * sigma, dq + 2.5 * sigma
+    if censor_ah is not None:
+        lost = (group == TOP) & (dq[:, 0] > censor_ah)
+        dq[lost, 0] = censor_ah + 2.0
+        sigma[lost, 0] = 20.0
+        least[lost, 0], most[lost, 0] = censor_ah, np.inf
+        keep = group == TOP
+        return Offsets(
+            t[keep], tuple(f"d{int(x)}" for x in t[keep]), group[keep], depth[keep], dq[keep], sigma[keep],
+            least[keep], most[keep], taken[keep],
+        )  # fmt: skip
+    return Offsets(t, tuple(f"d{int(x)}" for x in t), group, depth, dq, sigma, least, most, taken)
+
+
+def fit(offsets, cell=0, **more):
+    found = fit_cell(offsets, cell, scatter_by_group(offsets), RATED, **more)
+    assert found is not None
+    return found
+
+
+def test_an_ordinary_cell_neither_drifts_nor_lacks():
+    found = fit(table())
+    low, high = interval(found.slope_ah_day, found.n - 4)
+    assert low < 0 < high
+    assert abs(found.slope_ah_day.value) * MA_PER_AH_DAY < 0.5
+    assert abs(found.deficit_ah.value) < 2.0
+    assert found.onset_day is None
+
+
+def test_a_leak_is_its_slope():
+    # 24 mA is 0.576 Ah a day, by hand
+    found = fit(table(leak_ah_day=0.576))
+    assert found.slope_ah_day.value * MA_PER_AH_DAY == pytest.approx(24.0, rel=0.05)
+    assert found.offset_ah.value == pytest.approx(59 * 0.576, rel=0.05)
+
+
+def test_the_onset_is_found_and_the_slope_is_that_after_it():
+    found = fit(table(leak_ah_day=0.5, onset=35.0, days=80))
+    assert found.onset_day is not None
+    assert found.onset_low <= 36.0
+    assert found.onset_high >= 34.0
+    assert found.onset_day == pytest.approx(35.0, abs=4.0)
+    assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.1)
+
+
+def test_a_deficit_shows_at_the_bottom_only():
+    found = fit(table(deficit=14.0))
+    assert found.deficit_ah.value == pytest.approx(14.0, abs=2.5)
+    assert abs(found.offset_ah.value) < 0.5
+    assert abs(found.slope_ah_day.value) * MA_PER_AH_DAY < 1.0
+
+
+def test_balancing_is_taken_out_of_the_leak_but_not_of_what_shows():
+    offsets = table(leak_ah_day=0.3, bleed=-0.2)
+    assert fit(offsets).slope_ah_day.value == pytest.approx(0.3, rel=0.06)
+    assert fit(offsets, corrected=False).slope_ah_day.value == pytest.approx(0.1, abs=0.02)
+
+
+def test_windows_that_only_give_a_lower_limit_do_not_hide_the_cell():
+    # beyond 4 Ah the cell no longer reaches the knee: 8 days show the drift, 40 only that it is behind
+    found = fit(table(leak_ah_day=0.5, onset=12.0, censor_ah=4.0))
+    assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.25)
+    assert found.offset_ah.value > 4.0
+
+
+def test_too_few_windows_are_no_fit():
+    offsets = table(days=2)
+    assert fit_cell(offsets, 0, scatter_by_group(offsets), RATED) is None
+
+
+def test_intervals_hold_the_truth_nineteen_times_in_twenty():
+    hits = 0
+    for seed in range(60):
+        found = fit(table(leak_ah_day=0.12, days=40, seed=seed))
+        low, high = interval(found.slope_ah_day, found.n - 4)
+        hits += low <= 0.12 <= high
+    assert hits >= 54  # binomial(60, 0.95) is below 54 once in a hundred

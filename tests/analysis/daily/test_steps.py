@@ -1,0 +1,58 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.daily.hygiene import clean
+from analysis.daily.plateau import observe_plateau
+from analysis.daily.steps import observe_steps
+from analysis.facts import PackFacts
+from analysis.frame import Frame
+
+OHMS = np.array([0.1875e-3, 0.1875e-3, 0.1875e-3, 0.1875e-3, 0.375e-3])
+
+
+def day(currents: np.ndarray, ohms: np.ndarray = OHMS, error_v: float = 0.0) -> Frame:
+    n = currents.size
+    noise = 2e-5 * np.random.default_rng(3).standard_normal((5, n))  # frames that repeat count as stuck
+    cells = (3.30 + ohms[:, None] * currents + noise).astype(np.float32)
+    cells[1] += error_v
+    return Frame(
+        "A", "1970-01-01", 0.0, 86400.0, 0, np.arange(n) * 10.0, cells.sum(axis=0),
+        currents.astype(np.float32),
+        cells, np.full((4, n), 20.0, np.float32), {},
+    )  # fmt: skip
+
+
+def square(low: float, high: float) -> np.ndarray:
+    return np.tile(np.repeat([low, high], 30), 60)
+
+
+def test_two_level_resistance() -> None:
+    # U1 3.280 V at 56 A, U2 3.238 V at 280 A: (3.280 − 3.238) / (280 − 56) = 0.1875 mΩ, by hand
+    found = observe_steps(clean(day(square(-56.0, -280.0)), PackFacts("A", n_cells=5)))
+    assert found.n > 50
+    assert found.resistance_ohm == pytest.approx(0.1875e-3, rel=2e-3)
+    assert found.excess_ohm[4] == pytest.approx(0.1875e-3, rel=5e-3)
+    assert found.base_s == 15.0
+    assert found.temp_c == 20.0
+
+
+def test_small_and_unsteady_steps_are_not_used() -> None:
+    small = observe_steps(clean(day(square(-5.0, -15.0)), PackFacts("A", n_cells=5)))
+    assert small.n == 0
+    assert small.excess_ohm == ()
+    ramp = np.linspace(-100.0, 0.0, 3600)
+    assert observe_steps(clean(day(ramp), PackFacts("A", n_cells=5))).n == 0
+
+
+def test_plateau_tells_resistance_from_reading_error() -> None:
+    found = observe_plateau(clean(day(square(-60.0, 60.0), error_v=0.02), PackFacts("A", n_cells=5)))
+    assert found.excess_ohm[4] == pytest.approx(0.1875e-3, rel=0.02)
+    assert found.error_v[1] == pytest.approx(0.02, abs=5e-4)
+    assert abs(found.sum_ohm) < 2e-6
+
+
+def test_an_empty_day_has_no_steps() -> None:
+    assert observe_steps(clean(day(np.empty(0)), PackFacts("A", n_cells=5))).n == 0
+    assert observe_plateau(clean(day(np.empty(0)), PackFacts("A", n_cells=5))).n == 0

@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.daily.hygiene import clean
+from analysis.daily.taps import observe_taps, resolution
+
+
+def day(made, change=None):
+    pack = made.Pack(period_s=30.0, noise_v=0.0008)
+    frame = pack.frame(0, made.day_current(pack))
+    if change is None:
+        return clean(frame, made.facts)
+    cells = frame.cells_v.copy()
+    change(cells)
+    return clean(replace(frame, cells_v=cells), made.facts)
+
+
+def test_ordinary_readings(made):
+    found = observe_taps(day(made))
+    assert max(found.noise_v) < 0.002
+    assert max(found.still_s) == 0.0
+    assert max(found.missing) == 0.0
+
+
+def test_a_noisy_reading_stands_out(made):
+    rng = np.random.default_rng(2)
+
+    def harm(cells):
+        cells[4] += 0.02 * rng.standard_normal(cells.shape[1]).astype(np.float32)
+
+    found = observe_taps(day(made, harm))
+    assert found.noise_v[4] == pytest.approx(0.02, rel=0.25)
+    assert found.noise_v[4] > 6 * np.median(found.noise_v)
+
+
+def test_a_reading_that_stands_still_while_the_others_move(made):
+    def harm(cells):
+        cells[7, 500:2000] = 3.3
+
+    found = observe_taps(day(made, harm))
+    assert found.still_s[7] == pytest.approx(1500 * 30, rel=0.02)
+    assert sum(found.still_s) == found.still_s[7]
+
+
+def test_resolution_is_the_smallest_step():
+    rng = np.random.default_rng(3)
+    cells = (np.round(3.3 + 0.02 * rng.standard_normal((4, 500)), 2)).astype(np.float32)
+    assert resolution(cells) == pytest.approx(0.01, abs=1e-4)
+
+
+def test_nothing_is_said_of_an_empty_day(made):
+    pack = made.Pack()
+    assert observe_taps(clean(pack.frame(0, np.empty(0)), made.facts)).noise_v == ()

@@ -1,0 +1,159 @@
+"""Capacity and fade on a made-up pack used from full to empty, whose capacity is known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from analysis.digest import digest
+from analysis.facts import PackFacts, WarrantyTerms
+from analysis.history import History
+from analysis.packs.capacity import Pair, capacity
+from analysis.packs.fade import fade
+from analysis.packs.fade_line import YEAR_S, fade_line
+from analysis.packs.findings_life import fade_findings, gap_findings
+
+
+def used_through(pack, *, down_to=0.012, amps=45.0):
+    """A day's current: down to almost empty until noon, up to full in a taper after it."""
+    n = round(86400 / pack.period_s)
+    hour = np.arange(n) * pack.period_s / 3600
+    out = (pack.soc - down_to) * pack.rated_ah
+    current = np.where(hour < out / amps, -amps, 0.0)
+    missing, done = (1.0 - down_to) * pack.rated_ah, 0.0
+    for i in np.nonzero(hour > 12)[0]:
+        left = missing - done
+        rate = 60.0 * min(1.0, left / (0.015 * pack.rated_ah))
+        if rate < 1.0:
+            break
+        current[i] = rate / (1 - pack.loss)
+        done += rate * pack.period_s / 3600
+    return current
+
+
+def history_of(made, days, rated=280.0, **more):
+    pack = made.Pack(rated_ah=rated, soc=0.995, r_ohm=0.3e-3, **more)
+    facts = PackFacts("A", rated_ah=280.0)
+    frames, before = [], None
+    for number in range(days):
+        frame = pack.frame(number, used_through(pack))
+        frames.append(frame if before is None else made.with_lead(frame, before))
+        before = frame
+    return History.of(facts, [digest(f, facts) for f in frames])
+
+
+@pytest.fixture(scope="module")
+def through(made):
+    return history_of(made, 6, rated=268.0, offset_a=0.12)
+
+
+def test_capacity_is_the_packs_own(through) -> None:
+    result = capacity(through)
+    assert result.usable.value == pytest.approx(268.0, rel=0.015)
+    assert result.usable.low < 268.0 < result.usable.high
+    assert result.of_rated.value == pytest.approx(268 / 280, rel=0.015)
+    assert result.temp_c.value == pytest.approx(15.0)
+    assert {p.direction for p in result.pairs} == {"charge", "discharge"}
+
+
+def test_the_offset_is_taken_out_and_shown(through) -> None:
+    used = capacity(through).offset_used
+    assert used.offset_a == pytest.approx(0.12, abs=0.06)
+
+
+def test_no_pair_no_capacity(made) -> None:
+    pack = made.Pack()
+    facts = PackFacts("A")
+    history = History.of(facts, [digest(f, facts) for f in made.frames(pack, 2, depth=0.3)])
+    result = capacity(history)
+    assert result.usable.value is None
+    assert "captest" in result.usable.reason or "never seen full" in result.usable.reason
+    assert capacity(History.of(facts, [])).usable.value is None
+    assert not fade_findings(history)
+
+
+def made_pair(day: float, value: float, temp: float = 20.0, direction: str = "discharge") -> Pair:
+    start = date(2024, 1, 1)
+    return Pair(
+        (start + timedelta(days=int(day))).isoformat(), 1.704e9 + day * 86400, direction, 0.97, 0.005,
+        0.97 * value, 0.5, 8.0, 3.0, temp, value, value - 5, value + 5,
+    )  # fmt: skip
+
+
+def test_slope_and_temperature_are_told_apart() -> None:
+    """Two years at −7 Ah a year and +0.8 Ah/K, 10 to 24 °C with the seasons."""
+    rng = np.random.default_rng(5)
+    days = np.arange(0, 720, 12.0)
+    temps = 17 - 7 * np.cos(2 * np.pi * days / 365)
+    found = [
+        made_pair(d, 280 - 7 * d / 365.2425 + 0.8 * (t - 17) + rng.normal(0, 1.5), t)
+        for d, t in zip(days, temps, strict=True)
+    ]
+    line = fade_line(found)
+    assert line is not None
+    assert line.slope == pytest.approx(-7, abs=1.0)
+    assert abs(line.slope + 7) < line.q95 * line.u_slope + 0.3
+    assert line.kelvin == pytest.approx(0.8, abs=0.2)
+
+
+def test_interval_of_the_slope_holds_the_truth() -> None:
+    held = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        days = np.sort(rng.uniform(0, 400, 40))
+        line = fade_line([made_pair(d, 280 - 6 * d / 365.2425 + rng.normal(0, 2)) for d in days])
+        assert line is not None
+        held += abs(line.slope + 6) < line.q95 * line.u_slope
+    assert held >= 54
+
+
+def test_a_year_is_needed_for_a_yearly_rate(through) -> None:
+    known = capacity(through)
+    short = [made_pair(d, 280 - 20 * d / 365.2425) for d in range(0, 200, 8)]
+    course = fade(through, replace(known, pairs=tuple(short)))
+    assert course.per_year.value is None
+    assert "12 are needed" in course.per_year.reason
+    assert course.change.value == pytest.approx(-20 * 192 / 365.2425 / 280, rel=0.05)
+    long = tuple(made_pair(d, 280 - 20 * d / 365.2425) for d in range(0, 500, 8))
+    course = fade(through, replace(known, pairs=long))
+    assert course.per_year.value == pytest.approx(-20 / 280, rel=0.02)
+    assert course.ahead.value is not None
+    # no further than what was observed: 496 days on
+    assert date.fromisoformat(course.ahead_day) - date.fromisoformat(long[-1].day) <= timedelta(days=497)
+    assert course.calendar.value + course.cycle.value == pytest.approx(-course.change.value)
+
+
+def test_the_users_figure_is_compared_in_safe_words(through) -> None:
+    terms = WarrantyTerms(
+        start_day="2024-01-01", years=10, capacity_fraction=0.7, throughput_wh=30e6, cycles=6000
+    )
+    history = History(replace(through.facts, warranty=terms), through.digests)
+    promises = fade(history).promises
+    assert len(promises) == 3
+    words = " ".join(p.words for p in promises)
+    assert "you entered" in words
+    assert "a test by the method in your terms decides" in words
+    assert not any(bad in words for bad in ("breach", "defective", "proves"))
+
+
+def test_fast_fade_is_a_finding_and_slow_is_not(through) -> None:
+    known = capacity(through)
+    for per_year, severity in ((4.0, None), (22.0, "watch"), (45.0, "act")):
+        pairs = tuple(made_pair(d, 280 - per_year * d / 365.2425) for d in range(0, 500, 8))
+        found = fade_findings(through, usable=known, course=fade(through, replace(known, pairs=pairs)))
+        assert [f.severity for f in found] == ([] if severity is None else [severity])
+
+
+def test_gaps(through) -> None:
+    assert not gap_findings(through)
+    holes = History(through.facts, (through.digests[0], *through.digests[4:]))
+    (finding,) = gap_findings(holes)
+    assert finding.severity == "watch"
+    assert finding.value == pytest.approx(72, abs=1)
+
+
+def test_years_are_years() -> None:
+    assert pytest.approx(365.2425) == YEAR_S / 86400

@@ -1,0 +1,180 @@
+"""Heater, cold and temperature sensors on a made-up bank in the cold, whose heat is reckoned beside it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from analysis.daily.heater import heater_duty, observe_heater
+from analysis.daily.hygiene import clean
+from analysis.daily.minutes import believable, minutes, row_median
+from analysis.packs.cold import cold
+from analysis.packs.findings_cold import cold_charge_findings, heater_findings, sensor_findings
+from analysis.packs.heater_watts import heater_watts
+from analysis.packs.temp_faults import temp_faults, trusted_sensors
+from tests.analysis.winter import HEAT_WH_K, UA_W_K, Bank
+
+
+@pytest.fixture(scope="module")
+def well():
+    bank = Bank()
+    return bank, bank.histories(12)["A"]
+
+
+@pytest.fixture(scope="module")
+def dead():
+    bank = Bank(heater_dead_from=6)
+    return bank, bank.histories(12)["A"]
+
+
+@given(
+    hnp.arrays(float, st.tuples(st.integers(1, 6), st.integers(1, 8)), elements=st.floats(-50, 50)), st.data()
+)
+def test_row_median_is_the_median_without_nan(values, data) -> None:
+    holes = data.draw(hnp.arrays(bool, values.shape))
+    values[holes] = np.nan
+    for column, middle in zip(values.T, row_median(values), strict=True):
+        known = column[np.isfinite(column)]
+        assert math.isnan(middle) if known.size == 0 else middle == pytest.approx(np.median(known))
+
+
+def test_unbelievable_temperatures() -> None:
+    rows = np.array([[-40.0, 5.0], [4.0, 5.0], [4.2, np.nan], [3.9, 60.0]])
+    assert believable(rows).tolist() == [[False, True], [True, True], [True, False], [True, False]]
+
+
+def test_minutes_keep_the_charge() -> None:
+    bank = Bank()
+    frames, witness = bank.day(0)
+    day = clean(frames["A"], bank.facts("A"))
+    grid = minutes(day, (witness,))
+    assert np.nansum(grid.current_a * grid.covered_s) / 3600 == pytest.approx(
+        day.ah_in[-1] - day.ah_out[-1], abs=1e-6
+    )
+    assert grid.ambient_source == "witness"
+    assert grid.cell_temps_c.shape == (4, 1440)
+
+
+def test_on_time_and_energy_with_a_bit(well) -> None:
+    bank, history = well
+    result = cold(history)
+    assert result.method == "flag"
+    assert result.watts.boundary == "inside"
+    assert result.watts.power.value == pytest.approx(bank.watts, rel=0.03)
+    assert sum(p.heater_h for p in result.days) == pytest.approx(bank.total("on_h"), rel=0.01)
+    assert result.energy.value == pytest.approx(bank.total("heater_wh"), rel=0.05)
+    assert result.energy.low < bank.total("heater_wh") < result.energy.high
+
+
+def test_time_constant_is_capacity_over_loss(well) -> None:
+    result = cold(well[1])
+    assert result.time_constant.value == pytest.approx(HEAT_WH_K / UA_W_K, rel=0.1)
+
+
+def test_design_day_is_the_loss_of_a_day(well) -> None:
+    # 3 W/K × (3 °C mean − ambient) × 24 h at −10 °C ≈ 936 Wh, the mean of thermostat and cells being 3 °C
+    design = cold(well[1]).design_day
+    assert design.value == pytest.approx(UA_W_K * 13 * 24, rel=0.15)
+    assert design.low < UA_W_K * 13 * 24 < design.high
+
+
+def test_on_time_without_a_bit() -> None:
+    bank = Bank(flags=False)
+    result = cold(bank.histories(8)["A"])
+    assert result.method in {"current", "warming"}
+    assert sum(p.heater_h for p in result.days) == pytest.approx(bank.total("on_h"), rel=0.1)
+    assert result.energy.value == pytest.approx(bank.total("heater_wh"), rel=0.12)
+
+
+def test_heater_outside_the_sensor() -> None:
+    bank = Bank(inside=False)
+    history = bank.histories(8, heater_w=120.0)["A"]
+    assert heater_watts(history).boundary == "outside"
+    assert cold(history).energy.value == pytest.approx(bank.total("heater_wh"), rel=0.05)
+    unknown = bank.histories(4)["A"]
+    assert "warming" in heater_watts(unknown).power.basis or not heater_watts(unknown).power.known
+
+
+def test_packs_in_parallel_share_a_heater_current() -> None:
+    """What one pack's sensor sees of its heater is only part of it: the other pack's step makes it whole."""
+    bank = Bank(packs=2)
+    made = bank.histories(6)
+    assert cold(made["A"], (made["B"],)).energy.value == pytest.approx(bank.total("heater_wh"), rel=0.08)
+
+
+def test_a_week_knows_the_heater_from_before(well) -> None:
+    bank, history = well
+    week = history.window(history.days[-2], history.days[-1])
+    result = cold(week, (), history)
+    truth = sum(row["heater_wh"] for row in bank.truth[-2:])
+    assert result.energy.value == pytest.approx(truth, rel=0.05)
+    assert result.model is not None
+
+
+def test_single_flips_of_the_bit_are_noise() -> None:
+    bank = Bank(ambient_c=20.0)
+    bank.temp = 20.0
+    frames, witness = bank.day(0)
+    frames["A"].extra["heater_on"][[100, 5000]] = 1.0
+    day = clean(frames["A"], bank.facts("A"))
+    grid = minutes(day, (witness,))
+    assert observe_heater(day, grid, *heater_duty(day, grid)).on_s == 0
+
+
+def test_an_empty_day_is_nothing() -> None:
+    from dataclasses import replace
+
+    bank = Bank()
+    frame = bank.day(0)[0]["A"]
+    empty = replace(
+        frame, time_s=frame.time_s[:0], pack_v=frame.pack_v[:0], pack_a=frame.pack_a[:0],
+        cells_v=frame.cells_v[:, :0], temps_c=frame.temps_c[:, :0], extra={},
+    )  # fmt: skip
+    day = clean(empty, bank.facts("A"))
+    grid = minutes(day)
+    assert observe_heater(day, grid, *heater_duty(day, grid)).method == "none"
+
+
+def test_a_healthy_pack_has_no_finding(well) -> None:
+    history = well[1]
+    assert not heater_findings(history)
+    assert not sensor_findings(history)
+    assert not cold_charge_findings(history)
+    assert trusted_sensors(history) == (0, 1, 2, 3)
+
+
+def test_a_dead_heater_is_found_and_takes_nothing(dead) -> None:
+    bank, history = dead
+    (finding,) = heater_findings(history)
+    assert finding.kind == "heater_fault"
+    assert finding.severity == "act"
+    assert finding.since in {"2025-12-06", "2025-12-07"}
+    assert cold(history).energy.value == pytest.approx(bank.total("heater_wh"), rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("fault", "size", "kind"), [("stuck", 4.0, "stuck"), ("dead", 0.0, "dead"), ("shift", 6.0, "shifted")]
+)
+def test_a_broken_sensor_is_found(fault: str, size: float, kind: str) -> None:
+    bank = Bank(sensor={2: (fault, size, 5)}, period_s=20)
+    history = bank.histories(12)["A"]
+    (found,) = temp_faults(history)
+    assert (found.sensor, found.fault) == (3, kind)
+    assert found.since == "2025-12-06"
+    assert trusted_sensors(history) == (0, 1, 3)
+    if kind == "shifted":
+        assert found.low < size < found.high
+
+
+def test_charging_in_the_cold() -> None:
+    bank = Bank(floor=False, heater_dead_from=0, period_s=20, ambient_c=-8)
+    history = bank.histories(8)["A"]
+    (finding,) = cold_charge_findings(history)
+    assert finding.severity == "act"
+    # 5 h × about 34 A net on every day but the first
+    assert finding.value == pytest.approx(7 * 5 * 34, rel=0.2)
