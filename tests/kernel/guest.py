@@ -32,7 +32,7 @@ class Guest:
     root, init
         The host's folder that the guest sees as /, and a program to hand over to instead of the script.
     epoch_s : int or None
-        Clock of the guest at boot, UTC epoch seconds; None leaves the emulator's. [s]
+        Clock of the guest at boot, the hardware's too, UTC epoch seconds; None leaves the emulator's. [s]
     """
 
     script: str
@@ -55,8 +55,10 @@ class Guest:
             words.append(f"bench.disk=/dev/vda,{self.mount_options}")
         if self.init:
             words.append(f"bench.init={self.init}")
+        rtc: list[str] = []
         if self.epoch_s is not None:
             words.append(f"bench.time={self.epoch_s}")
+            rtc = ["-rtc", f"base={time.strftime('%Y-%m-%dT%H:%M:%S', time.gmtime(self.epoch_s))}"]
         args = [
             "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
             "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
@@ -64,6 +66,7 @@ class Guest:
             "-virtfs", (f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,"
             "multidevs=remap"),
         ]  # fmt: skip
+        args += rtc
         if self.drive:
             args += ["-drive", self.drive]
         elif self.disk:

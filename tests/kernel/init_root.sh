@@ -8,7 +8,7 @@ command -v debootstrap >/dev/null || { apt-get update -qq && apt-get install -y 
 mirror=${MIRROR:-$(grep -rhoE '^(URIs: +|deb +)(\[[^]]*\] +)?https?://[^ ]+/debian/?( |$)' /etc/apt/sources.list* 2>/dev/null | grep -oE 'https?://[^ ]+' | head -1)}
 if [ ! -x "$root/usr/bin/python3" ]; then
   debootstrap --variant=minbase \
-    --include=systemd,systemd-sysv,dbus,udev,python3,python3-venv,iproute2,kmod,ca-certificates,sqlite3 \
+    --include=systemd,systemd-sysv,dbus,udev,python3,python3-venv,iproute2,kmod,ca-certificates \
     bookworm "$root" "$mirror" > "$here/build/debootstrap.log"
 fi
 # What pip needs to reach its registry, and what this machine trusts.
@@ -23,20 +23,20 @@ for m in proc sys dev; do mountpoint -q "$root/$m" || mount --bind "/$m" "$root/
 cleanup() { for m in dev sys proc; do umount -l "$root/$m" || true; done; }
 trap cleanup EXIT
 run() { chroot "$root" /usr/bin/env -i PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root "$@"; }
-if [ ! -e "$root/opt/bankbook/venv" ]; then
+if [ ! -L "$root/opt/bankbook/venv" ]; then  # a link that is whole only inside
   run /src/systemd/install.sh install
 else
   run /src/systemd/install.sh upgrade
 fi
 install -o "$(chroot "$root" id -u bankbook)" -g "$(chroot "$root" id -g bankbook)" -m 0640 \
   "$here/init_bank.toml" "$root/var/lib/bankbook/bank.toml"
-cp "$here/init_check.sh" "$root/usr/local/sbin/bench-check"
+cp "$here/init_check.py" "$root/usr/local/sbin/bench-check"
 chmod +x "$root/usr/local/sbin/bench-check"
 cat > "$root/etc/systemd/system/bench.service" <<'U'
 [Unit]
 Description=Look at the service from outside, then power off
 [Service]
-Type=oneshot
+Type=exec
 ExecStart=/usr/local/sbin/bench-check
 StandardOutput=tty
 StandardError=tty
@@ -44,6 +44,9 @@ TTYPath=/dev/ttyS0
 [Install]
 WantedBy=multi-user.target
 U
+# The bench shall not wait the full minute for the watchdog.
+mkdir -p "$root/etc/systemd/system/bankbook.service.d"
+printf '[Service]\nWatchdogSec=20\n' > "$root/etc/systemd/system/bankbook.service.d/bench.conf"
 ln -sf ../bench.service "$root/etc/systemd/system/multi-user.target.wants/bench.service"
 ln -sf /dev/null "$root/etc/systemd/system/serial-getty@ttyS0.service"  # it would hang up the console
 echo "root of $(du -sh "$root" 2>/dev/null | cut -f1) ready"

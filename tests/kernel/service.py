@@ -15,7 +15,7 @@ def main() -> int:
     """Boot, watch, and show the trials; exit code 1 if one failed or did not report."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--root", type=Path, default=BUILD / "debian")
-    parser.add_argument("--timeout", type=float, default=1200)
+    parser.add_argument("--timeout", type=float, default=1500)
     args = parser.parse_args()
     guest = Guest("", root=args.root, init="/lib/systemd/systemd", memory_mb=1024, epoch_s=PAST_S)
     code = guest.run(args.timeout)
