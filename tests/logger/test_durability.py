@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import random
@@ -97,7 +98,8 @@ def killed(
     if ours.poll(20):
         said.append(ours.recv())
     time.sleep(after_s)
-    os.kill(process.pid, signal.SIGKILL)
+    with contextlib.suppress(ProcessLookupError):  # it may have been quick, and be done
+        os.kill(process.pid, signal.SIGKILL)
     process.join()
     try:
         while ours.poll():
