@@ -4,18 +4,27 @@ The pack sends on vxcan1; the logger listens on vxcan0, whose transmit counter m
 Prints one line a trial: "TRIAL name ok|FAILED details".
 """
 
+import fcntl
 import json
 import os
+import pty
 import re
+import select
 import signal
 import sqlite3
+import struct
 import subprocess
 import sys
+import termios
 import time
+import tty
 from pathlib import Path
+
+from bus_sender import FRAME, burst
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
+MAPS = ROOT / "sample_data" / "maps"
 WORK = Path("/run/bench")
 SENDER = [sys.executable, str(HERE / "bus_sender.py")]
 CONFIG = """
@@ -34,9 +43,9 @@ rated_ah = 280
 name = "bus"
 kind = "can"
 pack = "B"
-interface = "{interface}"
+interface = "socketcan"
 channel = "{channel}"
-database = "{maps}/orchard-b.dbc"
+database = "{database}"
 binding = "{maps}/orchard-b.toml"
 stale_s = 3
 """
@@ -62,12 +71,11 @@ def counters(interface: str) -> dict[str, int]:
 class Logger:
     """A running `bankbook log`."""
 
-    def __init__(self, name: str, interface: str = "socketcan", channel: str = "vxcan0") -> None:
+    def __init__(self, name: str, channel: str = "vxcan0", database: Path = MAPS / "orchard-b.dbc") -> None:
         self.folder = WORK / name
         self.folder.mkdir(parents=True, exist_ok=True)
         config = self.folder / "bank.toml"
-        maps = ROOT / "sample_data" / "maps"
-        config.write_text(CONFIG.format(interface=interface, channel=channel, maps=maps))
+        config.write_text(CONFIG.format(channel=channel, maps=MAPS, database=database))
         self.out = (self.folder / "log.txt").open("w")
         self.process = subprocess.Popen(
             [str(ROOT / ".venv/bin/bankbook"), "log", "--config", str(config)],
@@ -147,15 +155,28 @@ def steady() -> None:
     trial("stops-cleanly", code == 0, code=code)
 
 
+def kernel_filters(interface: str = "vxcan0") -> dict[str, int]:
+    """Return how many receivers the kernel lists for an interface: with a filter, for all, for errors."""
+    out = dict.fromkeys(("all", "fil", "sff", "eff", "err"), 0)
+    for name in out:
+        lines = Path(f"/proc/net/can/rcvlist_{name}").read_text().splitlines()
+        out[name] = sum(line.split()[0] == interface for line in lines if line.strip())
+    return out
+
+
+def send(*words: str) -> subprocess.Popen[str]:
+    return subprocess.Popen([*SENDER, *words], stdout=subprocess.PIPE, text=True)
+
+
 def full_bus(seconds: float) -> None:
     sh("ip link del vxcan0")
     links()
     log = Logger("full")
     time.sleep(6)
-    sender = subprocess.Popen(
-        [*SENDER, "vxcan1", "--seconds", str(seconds), "--rate", "3700"], stdout=subprocess.PIPE, text=True
-    )
+    sender = send("vxcan1", "--seconds", str(seconds), "--rate", "3700")
     cpu, start = log.cpu_s(), time.monotonic()
+    time.sleep(seconds / 2)
+    filters = kernel_filters()
     said = sender.communicate()[0]
     share = (log.cpu_s() - cpu) / (time.monotonic() - start)
     sent, refused = (int(n) for n in re.findall(r"SENT (\d+) (\d+)", said)[0])
@@ -163,9 +184,118 @@ def full_bus(seconds: float) -> None:
     seen = counters("vxcan0")
     rows = len(log.rows())
     kinds = [e for e in log.events() if e[0] != "logging"]
-    trial("full-bus", rows >= 0.9 * seconds and seen["tx_packets"] == 0, seconds=seconds, sent=sent,
+    lost = [e for e in kinds if "frames lost" in e[2]]
+    good = rows >= 0.9 * seconds and seen["tx_packets"] == 0 and not lost
+    trial("full-bus", good and filters["all"] == 0 and filters["fil"] > 0, seconds=seconds, sent=sent,
           refused=refused, frames_a_second=round(sent / seconds), readings=rows, cpu_share=round(share, 3),
-          counters=seen, events=kinds[:4])  # fmt: skip
+          kernel_filters=filters, counters=seen, events=kinds[:4])  # fmt: skip
+    unfiltered(log, 20)
+    log.stop()
+
+
+def unfiltered(log: Logger, seconds: float) -> None:
+    """The pack is off and the rest of the bus is full: everything has to be looked at, to say what comes."""
+    cpu, start = log.cpu_s(), time.monotonic()
+    sender = send("vxcan1", "--seconds", str(seconds), "--rate", "3700", "--no-pack")
+    time.sleep(seconds / 2)
+    filters = kernel_filters()
+    sender.communicate()
+    share = (log.cpu_s() - cpu) / (time.monotonic() - start)
+    time.sleep(4)
+    outages = [e for e in log.events() if e[0] == "outage"]
+    named = any("frames come (0x1" in e[2] for e in outages)
+    tx = counters("vxcan0")["tx_packets"]
+    trial("full-bus-without-the-pack", named and tx == 0, tx=tx, cpu_share=round(share, 3),
+          kernel_filters=filters, outages=outages[-1:])  # fmt: skip
+
+
+def drops() -> None:
+    """The pack itself floods and the logger is stopped for 3 s: the kernel has to throw frames away."""
+    log = Logger("drops")
+    sender = send("vxcan1", "--seconds", "40", "--period", "0.01")
+    up = log.wait_rows(4, 30)
+    log.process.send_signal(signal.SIGSTOP)
+    time.sleep(3)
+    log.process.send_signal(signal.SIGCONT)
+    time.sleep(8)
+    lost = [e for e in log.events() if "frames lost" in e[2]]
+    counted = [int(n) for e in lost for n in re.findall(r"(\d+) frames lost", e[2])]
+    before = len(log.rows())
+    goes_on = log.wait_rows(before + 2, 15)
+    sender.kill()
+    trial("drops-are-counted-and-told", up >= 0 and bool(counted) and counted[0] > 100 and goes_on >= 0,
+          told=lost, goes_on_after_s=goes_on, tx=counters("vxcan0")["tx_packets"])  # fmt: skip
+    log.stop()
+
+
+def wide_identifiers() -> None:
+    """The same pack with 29-bit identifiers, and 11-bit twins with nonsense beside every frame."""
+    base = 0x18FF_0000
+    text = (MAPS / "orchard-b.dbc").read_text()
+    wide = WORK / "wide"
+    wide.mkdir(parents=True, exist_ok=True)
+    database = wide / "wide.dbc"
+    database.write_text(
+        re.sub(r"\b(BO_|SG_MUL_VAL_) (\d+) ", lambda m: f"{m[1]} {int(m[2]) + base | 1 << 31} ", text)
+    )
+    log = Logger("wide", database=database)
+    sender = send("vxcan1", "--seconds", "40", "--base", hex(base))
+    up = log.wait_rows(6, 30)
+    with sqlite3.connect(f"file:{log.record}?mode=ro", uri=True) as conn:
+        span = conn.execute("SELECT min(pack_v), max(pack_v), min(cell_16_v) FROM reading").fetchone()
+    good = up >= 0 and span[0] == span[1] and span[0] > 0 and span[2] >= 3320
+    trial("29-bit-identifiers", good, up_after_s=up, pack_v=span[:2], filters=kernel_filters(), tx=counters("vxcan0")["tx_packets"])  # fmt: skip
+    sender.kill()
+    log.stop()
+
+
+def error_frames() -> None:
+    """What a controller tells: a warning changes nothing, bus-off is an outage, then it goes on."""
+    log = Logger("errors")
+    sender = send("vxcan1", "--seconds", "60")
+    up = log.wait_rows(3, 30)
+    # 0x04: controller problems; 0x40: bus-off. Source: Linux, include/uapi/linux/can/error.h.
+    send("vxcan1", "--seconds", "0", "--error", "0x04").wait()
+    time.sleep(4)
+    quiet = not [e for e in log.events() if e[0] == "outage"]
+    send("vxcan1", "--seconds", "0", "--error", "0x40").wait()
+    time.sleep(4)
+    before = len(log.rows())
+    again = log.wait_rows(before + 1, 20)
+    outages = [e for e in log.events() if e[0] == "outage"]
+    trial("error-frames", up >= 0 and quiet and any("bus-off" in e[2] for e in outages) and again >= 0,
+          warning_is_no_outage=quiet, outages=outages, back_after_s=again,
+          tx=counters("vxcan0")["tx_packets"])  # fmt: skip
+    sender.kill()
+    log.stop()
+
+
+def serial_line() -> None:
+    """A serial adapter through the kernel's own line discipline, as a pseudo-terminal."""
+    far, near = pty.openpty()
+    tty.setraw(near)
+    # N_SLCAN. Source: Linux, include/uapi/linux/tty.h.
+    fcntl.ioctl(near, termios.TIOCSETD, struct.pack("i", 17))
+    sh("ip link set slcan0 up")
+    log = Logger("slcan", channel="slcan0")
+    end, n, written = time.monotonic() + 25, 0, b""
+    while time.monotonic() < end and len(log.rows()) < 8:
+        for raw in burst(n):
+            identifier, size, data = FRAME.unpack(raw)
+            os.write(far, f"t{identifier:03X}{size}{data[:size].hex().upper()}\r".encode())
+            time.sleep(0.002)
+        n += 1
+        time.sleep(0.8)
+    while select.select([far], [], [], 0.1)[0]:
+        written += os.read(far, 4096)
+    seen, readings = counters("slcan0"), len(log.rows())
+    good = readings >= 8 and seen.get("tx_packets") == 0 and not written
+    trial("slcan-line-discipline", good, readings=readings, counters=seen, written_to_the_line=written)
+    os.close(near)
+    os.close(far)  # the adapter is unplugged
+    time.sleep(5)
+    outages = [e for e in log.events() if e[0] == "outage"]
+    trial("slcan-unplugged", log.process.poll() is None and bool(outages), outages=outages[-1:])
     log.stop()
 
 
@@ -174,6 +304,10 @@ def main() -> None:
     WORK.mkdir(parents=True, exist_ok=True)
     steady()
     full_bus(float(sys.argv[1]) if len(sys.argv) > 1 else 60)
+    drops()
+    wide_identifiers()
+    error_frames()
+    serial_line()
     for log in WORK.glob("*/log.txt"):
         print(f"LOG {log.parent.name}", log.read_text()[-1500:], flush=True)
 
