@@ -46,7 +46,7 @@ def make_record(path: Path) -> None:
                     adopter.put(Subject(name), day.tables[name])
 
 
-def copy_banks(engine: Engine, banks: int, days: int) -> None:
+def copy_banks(engine: Engine, first: int, banks: int, days: int) -> None:
     """Copy the first bank's rows under other names, its days over and over up to `days`."""
     with engine.begin() as conn:
         rows = {
@@ -54,7 +54,7 @@ def copy_banks(engine: Engine, banks: int, days: int) -> None:
             for t in central.TABLES
         }
         repeats = -(-days // BASE_DAYS)
-        for number in range(1, banks):
+        for number in range(first, banks):
             name = f"bank{number:03d}"
             for table in (central.pack, central.finding, central.report):
                 conn.execute(insert(table), [r | {"bank": name} for r in rows[table.name]])
@@ -124,7 +124,7 @@ def main() -> None:
     del took, count
     compute(url, banks=names, workers=2, keep=True)
     start = time.perf_counter()
-    copy_banks(engine, args.banks, args.days)
+    copy_banks(engine, len(names), args.banks, args.days)
     print(f"(copied to {args.banks} banks of {args.days} days in {time.perf_counter() - start:.0f} s)")
     start = time.perf_counter()
     made = compute(url, workers=1)
