@@ -10,6 +10,7 @@ import typer
 from adapters.errors import BankbookError
 from logger.commands import answers, captest, demo, documents, files, fleet, record, run, setup, where, wire
 from logger.exits import Exit, code_of
+from logger.record.address import shown
 
 app = typer.Typer(
     name="bankbook",
@@ -49,5 +50,5 @@ def main() -> None:
 
 
 def _fail(message: str, code: Exit) -> None:
-    print(f"bankbook: {' '.join(message.split())}", file=sys.stderr)
+    print(f"bankbook: {shown(' '.join(message.split()))}", file=sys.stderr)
     sys.exit(code)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 import os
-import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from functools import cached_property
@@ -18,6 +17,7 @@ from adapters.configs import SourceConfig
 from adapters.errors import ConfigError
 from adapters.registry import config_from
 from analysis.facts import LeadFacts, PackFacts, WarrantyTerms
+from logger.record.address import shown
 from logger.settings import Mqtt, Pack, Page, Record, ReportTable, Site, Source, Table, Watch, Witness
 
 
@@ -88,7 +88,7 @@ class Config(Table):
     @property
     def record_shown(self) -> str:
         """The record as it may be shown: without the password of a server's address."""
-        return re.sub(r"(?<=://)([^:/@]+):[^@/]*@", r"\1:***@", self.database)
+        return shown(self.database)
 
     @property
     def report_folder(self) -> Path:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Engine, insert, inspect, select, update
 
 from adapters.errors import StoreError
 from logger.record import schema
+from logger.record.address import shown
 from logger.record.store_engine import is_url, transaction
 from logger.record.store_lock import WriterLock
 
@@ -43,7 +44,8 @@ def bring_up(engine: Engine, address: str, *, write: bool) -> None:
         return
     if found > schema.SCHEMA_VERSION:
         raise StoreError(
-            f"{address} was written by a later bankbook (schema {found}; this is {schema.SCHEMA_VERSION})",
+            f"{shown(address)} was written by a later bankbook "
+            f"(schema {found}; this is {schema.SCHEMA_VERSION})",
             "upgrade bankbook",
         )
     if not write:
@@ -52,7 +54,9 @@ def bring_up(engine: Engine, address: str, *, write: bool) -> None:
             if found
             else "run `bankbook log` or `bankbook import` first"
         )
-        raise StoreError(f"{address} has schema {found}, this bankbook reads {schema.SCHEMA_VERSION}", hint)
+        raise StoreError(
+            f"{shown(address)} has schema {found}, this bankbook reads {schema.SCHEMA_VERSION}", hint
+        )
     if found == 0:
         create(engine, address)
     else:

@@ -44,7 +44,7 @@ def open_record(config: Config, mode: Mode = "read") -> Store:
         try:
             return enter(_writable(config, logging=False), config)
         except (StoreFull, PermissionError):
-            log.info("%s cannot be written; only reading", config.database)
+            log.info("%s cannot be written; only reading", config.record_shown)
     store = Store.open(config.database)
     store.set_timezone(config.site.timezone)
     return store

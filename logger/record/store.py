@@ -14,6 +14,7 @@ from sqlalchemy import Connection, Engine
 from adapters.base import Subject
 from adapters.errors import StoreError
 from logger.record import migrate, store_read, store_results, store_write
+from logger.record.address import shown
 from logger.record.days import day_bounds, day_bounds_ms, zone
 from logger.record.store_engine import check_place, file_exists, is_url, make_engine, transaction
 from logger.record.store_lock import WriterLock
@@ -112,7 +113,7 @@ class Store:
     def writing(self) -> AbstractContextManager[Connection]:
         """Return a transaction that may write."""
         if not self.write:
-            raise StoreError(f"{self.address} was opened for reading only")
+            raise StoreError(f"{shown(self.address)} was opened for reading only")
         return transaction(self._engine, self.address, write=True)
 
     # site and subjects
