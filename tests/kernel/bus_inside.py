@@ -244,7 +244,8 @@ def wide_identifiers() -> None:
     with sqlite3.connect(f"file:{log.record}?mode=ro", uri=True) as conn:
         span = conn.execute("SELECT min(pack_v), max(pack_v), min(cell_16_v) FROM reading").fetchone()
     good = up >= 0 and span[0] == span[1] and span[0] > 0 and span[2] >= 3320
-    trial("29-bit-identifiers", good, up_after_s=up, pack_v=span[:2], filters=kernel_filters(), tx=counters("vxcan0")["tx_packets"])  # fmt: skip
+    trial("29-bit-identifiers", good, up_after_s=up, pack_v=span[:2], filters=kernel_filters(),
+          tx=counters("vxcan0")["tx_packets"])  # fmt: skip
     sender.kill()
     log.stop()
 

@@ -129,8 +129,8 @@ def comes_back(name: str, signal_number: int, seconds: float) -> None:
     again = wait(lambda: number("SELECT max(time_ms) FROM reading") > had + 4000, 120)
     changed = now["MainPID"] not in {old["MainPID"], "0"} and now["ActiveState"] == "active"
     gap = number(
-        "SELECT max(d) FROM (SELECT time_ms - lag(time_ms) OVER (ORDER BY time_ms) AS d, time_ms FROM reading)"
-        f" WHERE time_ms > {had}"
+        "SELECT max(d) FROM (SELECT time_ms - lag(time_ms) OVER (ORDER BY time_ms) AS d, time_ms"
+        f" FROM reading) WHERE time_ms > {had}"
     )
     trial(name, changed and again >= 0, back_after_s=took, records_after_s=again, gap_s=gap / 1000,
           restarts=now["NRestarts"], readings=rows())  # fmt: skip
