@@ -5,15 +5,22 @@ from __future__ import annotations
 import fcntl
 import os
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from adapters.base import Subject
 from logger.now import age
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from logger.config import Config
     from logger.record.store import Store
+    from logger.record.store_clock import Unsure
 
+FULL_BYTES = 4_000_000
+"""With less room than this a disk counts as full when nothing new gets into the record. [byte]"""
 LATE_S = 120.0
 """Age of the newest reading from which a pack counts as silent, beyond the commit interval. [s]"""
 OUTAGES_SHOWN = 5
@@ -142,12 +149,14 @@ def logger_runs(database: str) -> bool:
 
 def _state(store: Store, config: Config, now_s: float) -> State:
     from logger.record.sealing_index import sealed_bytes
+    from logger.record.store_clock import unsure
     from logger.record.store_engine import is_url
     from logger.record.store_space import space
 
     packs = tuple(_pack(store, name, now_s) for name in config.pack_names)
     with store.reading() as conn:
         days, readings, _ = sealed_bytes(conn)
+        unknown = unsure(conn)
     logging = logger_runs(config.database)
     room = None if is_url(config.database) else space(store)
     free = None if room is None else room.free_bytes
@@ -165,7 +174,10 @@ def _state(store: Store, config: Config, now_s: float) -> State:
         years_left=None if room is None or room.days_left is None else room.days_left / 365.25,
         findings=counted,
         open_events=open_events[-OUTAGES_SHOWN:],
-        troubles=tuple(_troubles(config, packs, free, logging=logging)),
+        troubles=(
+            *_troubles(config, packs, free, logging=logging),
+            *_clock_trouble(unknown, config.zone, now_s),
+        ),
     )  # fmt: skip
 
 
@@ -182,21 +194,57 @@ def _pack(store: Store, name: str, now_s: float) -> PackState:
     )  # fmt: skip
 
 
-def _troubles(config: Config, packs: tuple[PackState, ...], free: int | None, *, logging: bool) -> list[Any]:
+def _troubles(config: Config, packs: tuple[PackState, ...], free: int | None, *, logging: bool) -> list[str]:
     out = []
     if config.source and not logging and "://" not in config.database:
         out.append("no logger runs: start it with `bankbook log` or `systemctl start bankbook`")
     fed = {s.pack for s in config.source if s.pack}
-    for pack in packs:
-        limit = LATE_S + config.record.commit_s
-        if logging and pack.name in fed and (pack.age_s is None or pack.age_s > limit):
-            out.append(
-                f"pack {pack.name} gives no readings: see its cable, its power and its source in bank.toml"
-            )
-        if pack.age_s is not None and pack.age_s < -limit:
-            out.append(
-                f"the newest reading of pack {pack.name} lies in the future: is this machine's clock right?"
-            )
+    limit = LATE_S + config.record.commit_s
+    silent = [p for p in packs if logging and p.name in fed and (p.age_s is None or p.age_s > limit)]
+    refuses = _disk_refuses(config, free) if silent else None
+    if refuses:
+        out.append(f"{refuses}: the newest readings wait in the logger's memory and are lost if it stops")
+    else:
+        out += [
+            f"pack {p.name} gives no readings: see its cable, its power and its source in bank.toml"
+            for p in silent
+        ]
+    out += [
+        f"the newest reading of pack {p.name} lies in the future: is this machine's clock right?"
+        for p in packs
+        if p.age_s is not None and p.age_s < -limit
+    ]
     if free is not None and free < config.watch.disk_free_mb * 1e6:
         out.append(f"only {free / 1e6:,.0f} MB left on the disk: make room")
     return out
+
+
+def _disk_refuses(config: Config, free: int | None) -> str | None:
+    """Why the disk takes nothing new, if it does not."""
+    if free is None:
+        return None
+    if os.statvfs(Path(config.database).parent).f_flag & os.ST_RDONLY:
+        return "the record's disk is read-only"
+    return "the record's disk is full" if free < FULL_BYTES else None
+
+
+def _clock_trouble(unknown: Unsure, zone: ZoneInfo, now_s: float) -> list[str]:
+    """Say which days wait for a clock that is known to be right."""
+    if not unknown.readings:
+        return []
+    first, last = (
+        datetime.fromtimestamp(ms / 1000, zone).date() for ms in (unknown.first_ms, unknown.last_ms)
+    )
+    if unknown.clock_known:
+        said = (
+            f"the times of {unknown.readings:,} readings from {first} to {last} were never known to be right: "
+            "those days are sealed as they are, 14 days late"
+        )
+    else:
+        waiting = first < datetime.fromtimestamp(now_s, zone).date()
+        over = f"; days from {first} on stay unsealed until it is, 14 days at most" if waiting else ""
+        said = (
+            f"the clock is not known to be right, so times are provisional{over}: connect the network, "
+            'fit a clock chip, or write clock = "trusted" in [record]'
+        )
+    return [said]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from sqlalchemy import Connection, and_, exists, func, insert, select, update
 
 from logger.record import schema
@@ -11,10 +13,50 @@ from logger.recording.clock import KeptBoot, Trust
 _MOST_NUDGES = 1000
 
 
+@dataclass(frozen=True, slots=True)
+class Unsure:
+    """Hot readings whose time is not known to be right.
+
+    Attributes
+    ----------
+    readings : int
+        How many; 0 if every time is known.
+    first_ms, last_ms : int
+        The first and the last as they are stamped; 0 if there is none. [ms UTC]
+    clock_known : bool
+        Whether the clock of the newest boot has become known: then these are of a boot that ended before.
+    """
+
+    readings: int
+    first_ms: int
+    last_ms: int
+    clock_known: bool
+
+
 def known_boot(conn: Connection, boot_id: str) -> KeptBoot | None:
     """Return what the record holds of a boot."""
     row = conn.execute(select(schema.boot).where(schema.boot.c.boot_id == boot_id)).mappings().first()
     return None if row is None else KeptBoot(row["id"], float(row["offset_ms"]), Trust[row["trust"]])
+
+
+def unsure(conn: Connection) -> Unsure:
+    """Return what is still provisional in the record."""
+    found = [
+        conn.execute(
+            select(func.count(), func.min(t.c.time_ms), func.max(t.c.time_ms)).where(
+                t.c.provisional.is_not(None)
+            )
+        ).one()
+        for t in (schema.reading, schema.witness_reading)
+    ]
+    some = [tuple(row) for row in found if row[0]]
+    trust = conn.execute(select(schema.boot.c.trust).order_by(schema.boot.c.id.desc()).limit(1)).scalar()
+    return Unsure(
+        readings=sum(n for n, _, _ in some),
+        first_ms=min((first for _, first, _ in some), default=0),
+        last_ms=max((last for _, _, last in some), default=0),
+        clock_known=trust is not None and Trust[trust] is not Trust.NONE,
+    )
 
 
 def keep_boot(conn: Connection, boot_id: str, offset_ms: float, trust: Trust, now_ms: int) -> int:
