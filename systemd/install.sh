@@ -19,6 +19,7 @@ say() { echo "bankbook: $*"; }
 die() { echo "bankbook: $*" >&2; exit 1; }
 running() { [ -d /run/systemd/system ]; }   # false in a chroot or container without systemd
 ctl() { if running; then systemctl "$@"; fi; }
+enable() { if command -v systemctl >/dev/null; then systemctl enable "$@"; fi; }   # also in an image being made
 
 [ "$(id -u)" = 0 ] || die "must be run as root: sudo $0 $*"
 
@@ -75,9 +76,8 @@ do_install() {
     make_user
     point_to "$release"
     place_files
-    ctl enable bankbook-week.timer
+    enable bankbook-week.timer bankbook.service
     ctl start bankbook-week.timer
-    ctl enable bankbook.service
     if [ -e "$DATA/bank.toml" ]; then
         ctl restart bankbook.service
         say "installed and started"

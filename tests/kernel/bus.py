@@ -20,9 +20,8 @@ def main() -> int:
         f"cd {ROOT} && PYTHONPATH={ROOT} .venv/bin/python tests/kernel/bus_inside.py {args.full_seconds:g}"
     )
     guest = Guest(python, memory_mb=1024)
-    code = guest.run(args.timeout)
+    code = guest.run(args.timeout, show=True)
     text = output(guest)
-    print(text)
     trials = [line for line in text.splitlines() if line.startswith("TRIAL ")]
     return 0 if code == 0 and len(trials) >= 11 and not any(" FAILED " in t for t in trials) else 1
 

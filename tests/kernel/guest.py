@@ -101,11 +101,13 @@ class Guest:
                     self.lines.append(line)
                     yield line
 
-    def run(self, timeout_s: float = 300.0) -> int:
+    def run(self, timeout_s: float = 300.0, *, show: bool = False) -> int:
         """Power on, wait for the script to end, return its exit code; -1 if it did not end in time."""
         self.start()
         code = -1
         for line in self.read(timeout_s):
+            if show:
+                print(line, flush=True)
             if line.startswith("BENCH-EXIT "):
                 code = int(line.split()[1])
                 break

@@ -95,6 +95,8 @@ def starts() -> None:
     say("LINKS", sh("ip -o link show | cut -d' ' -f2 | tr -d '\\n'"))
     now = wait_state(lambda s: s["ActiveState"] == "active", 240)
     trial("starts-and-notifies", now["ActiveState"] == "active" and now["Type"] == "notify", **now)
+    if now["ActiveState"] != "active":
+        raise SystemExit("it does not run: no use in looking further")
     status = Path(f"/proc/{now['MainPID']}/status").read_text()
     wanted = ("Uid", "CapEff", "NoNewPrivs", "Seccomp:")
     say("PROCESS", [" ".join(line.split()) for line in status.splitlines() if line.startswith(wanted)])

@@ -28,6 +28,7 @@ if [ ! -L "$root/opt/bankbook/venv" ]; then  # a link that is whole only inside
 else
   run /src/systemd/install.sh upgrade
 fi
+run systemctl is-enabled bankbook.service bankbook-week.timer
 install -o "$(chroot "$root" id -u bankbook)" -g "$(chroot "$root" id -g bankbook)" -m 0640 \
   "$here/init_bank.toml" "$root/var/lib/bankbook/bank.toml"
 cp "$here/init_check.py" "$root/usr/local/sbin/bench-check"

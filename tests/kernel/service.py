@@ -18,9 +18,8 @@ def main() -> int:
     parser.add_argument("--timeout", type=float, default=1500)
     args = parser.parse_args()
     guest = Guest("", root=args.root, init="/lib/systemd/systemd", memory_mb=1024, epoch_s=PAST_S)
-    code = guest.run(args.timeout)
+    code = guest.run(args.timeout, show=True)
     text = output(guest)
-    print(text)
     trials = [line for line in text.splitlines() if line.startswith("TRIAL ")]
     return 0 if code == 0 and len(trials) >= 7 and not any(" FAILED " in t for t in trials) else 1
 
