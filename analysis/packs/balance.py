@@ -128,14 +128,14 @@ def interval(found: Sequence[Window], fit: Balance) -> tuple[float, float, float
     lost, u_lost = lost_in_all(found, fit)
     put_in = true_in_ah(total, fit)
     ratio = voltage_ratio(total.span)
-    value = ratio * (1 - lost / put_in)
+    value = min(ratio * (1 - lost / put_in), ratio * MOST_KEPT)  # no cell gives back more than it took
     half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
     low, high = value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
     heaters = sum(w.heater_ah for w in found if not w.warm)
     if heaters > 0 and fit.heating_u > UNTOLD_SHARE_U:
         least = ratio * (LEAST_KEPT - heaters / put_in)
         low, high = min(low, least, value), max(high, min(ratio * MOST_KEPT, 1.0))
-    return value, low, high
+    return value, min(low, value), max(high, value)
 
 
 def lost_in_all(found: Sequence[Window], fit: Balance) -> tuple[float, float]:
