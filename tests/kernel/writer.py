@@ -12,6 +12,8 @@ import sys
 import time
 from pathlib import Path
 
+from sqlalchemy import event
+
 from adapters.base import Subject
 from analysis.facts import PackFacts
 from logger.record.store import Store
@@ -54,9 +56,12 @@ def main() -> None:
     parser.add_argument("record", type=Path)
     parser.add_argument("--batch", type=int, default=10)
     parser.add_argument("--pause", type=float, default=0.0)
+    parser.add_argument("--synchronous", choices=("FULL", "NORMAL"), default="FULL")
     args = parser.parse_args()
     sys.stdout.flush()
     with Store.open(args.record, logging=True, timezone="UTC") as store:
+        if args.synchronous != "FULL":
+            weaken(store, args.synchronous)
         for pack in "AB":
             store.ensure_pack(pack, PackFacts(pack))
         n = resume(store)
@@ -76,6 +81,13 @@ def main() -> None:
                 if n % (3 * PER_DAY) == 0:
                     backup(args.record)
             time.sleep(args.pause)
+
+
+def weaken(store: Store, synchronous: str) -> None:
+    """Let the store's connections skip flushes, to see what that would cost."""
+    engine = store._engine
+    engine.dispose()
+    event.listen(engine, "connect", lambda db, _: db.execute(f"PRAGMA synchronous={synchronous}"))
 
 
 def backup(record: Path) -> None:
