@@ -18,6 +18,7 @@ from analysis.daily.hygiene import clean
 from analysis.daily.knees import NOTHING as NO_KNEES
 from analysis.daily.knees import KneeDay, observe_knees
 from analysis.daily.minutes import minutes
+from analysis.daily.ocv import NO_GRAPHITE, Fragment, GraphiteDay, observe_ocv
 from analysis.daily.plateau import NOTHING as NO_PLATEAU
 from analysis.daily.plateau import PlateauDay, observe_plateau
 from analysis.daily.quarters import QuarterDay, observe_quarters
@@ -41,13 +42,13 @@ from analysis.frame import Frame, WitnessFrame
 NO_QUARTERS = QuarterDay((), ())
 METHOD = 4
 """Raised by hand when a method changes without any field changing."""
-DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace")
+DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace", "fragments")
 """Fields that only a look at the recent past needs; each has an empty default."""
 
 
 @dataclass(frozen=True, slots=True)
 class DayDigest:
-    """What is kept of one local day of one pack. The fields of `DETAIL` come last and may be empty.
+    """What is kept of one local day of one pack. The fields of `DETAIL` may be empty.
 
     Attributes
     ----------
@@ -81,6 +82,10 @@ class DayDigest:
     taps : TapDay
     trace : TraceDay
         The current every 20 s, for what packs in parallel do together.
+    graphite : GraphiteDay
+        Where calm stretches showed a step of graphite; kept for ever.
+    fragments : tuple of Fragment
+        The calm stretches' pieces of the open-circuit curve.
     """
 
     version: int
@@ -107,6 +112,8 @@ class DayDigest:
     plateau: PlateauDay = NO_PLATEAU
     taps: TapDay = NO_TAPS
     trace: TraceDay = NOTHING
+    graphite: GraphiteDay = NO_GRAPHITE
+    fragments: tuple[Fragment, ...] = ()
 
 
 CORE = tuple(name for name in codec.names_of(DayDigest) if name not in DETAIL)
@@ -135,6 +142,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     grid = minutes(day, witnesses)
     method, duty = heater_duty(day, grid)
     cold = observe_cold(day, grid, duty)
+    pieces = observe_ocv(day, fine)
     made = DayDigest(
         version=VERSION,
         pack=frame.pack,
@@ -160,6 +168,8 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         quarters=observe_quarters(grid),
         trace=pack_trace(day),
         witness=observe_witnesses(day, grid, duty, witnesses),
+        graphite=pieces.graphite,
+        fragments=pieces.fragments,
     )
     return loads(*dumps(made))  # as it is kept, so that a day digested on demand is equal
 
