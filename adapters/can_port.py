@@ -56,6 +56,7 @@ class CanPort:
         self._taps: tuple[Tap, ...] = ()
         self._filtered: frozenset[int] | None = None
         self._looked_s = 0.0
+        self._opened_s = 0.0
         self.dropped = 0
         self.bad = 0
 
@@ -89,7 +90,7 @@ class CanPort:
     def _start(self) -> None:
         self._stop.set()
         self._stop, self._ready = threading.Event(), threading.Event()
-        self._failed, self._filtered = None, None
+        self._failed, self._filtered, self._looked_s = None, None, 0.0
         self._alive_s = time.monotonic()
         run = (self._stop, self._ready, self._requests)
         self._thread = threading.Thread(target=self._run, args=run, name=self.place, daemon=True)
@@ -145,7 +146,7 @@ class CanPort:
         bus = None
         try:
             bus = ListenOnlyBus(open_bus(self._config), requests)
-            self._alive_s = time.monotonic()
+            self._alive_s = self._opened_s = time.monotonic()
             ready.set()
             self._receive(bus, stop, requests)
         except SourceLost as exc:
@@ -196,10 +197,15 @@ class CanPort:
                 self._give(frame)
 
     def _tend(self, bus: ListenOnlyBus, now: float) -> None:
-        """Let the kernel sort frames out while those that are wanted come; ask what it had to drop."""
+        """Let the kernel sort frames out while those that are wanted come; ask what it had to drop.
+
+        So from the first instant: on a full bus, looking at everything is what frames get lost by. When none
+        of the wanted came for a while, everything is looked at, to say what comes instead.
+        """
         wanted = frozenset(self._table)
         heard = any(now - self._seen.get(key, float("-inf")) < 3 * LOOK_S for key in wanted)
-        filtered = wanted if heard and not self._taps else None
+        early = now - self._opened_s < 2 * LOOK_S
+        filtered = wanted if (heard or early) and not self._taps else None
         if filtered != self._filtered:
             self._filtered = filtered
             keys = None if filtered is None else [(key & ~EXTENDED, bool(key & EXTENDED)) for key in filtered]
