@@ -14,6 +14,7 @@ from analysis.packs.capacity import Capacity, capacity
 from analysis.packs.cold import Cold, cold
 from analysis.packs.efficiency import Efficiency, efficiency
 from analysis.packs.fade import Fade, fade
+from analysis.packs.ocv import QuasiOcv, ocv
 from analysis.packs.sensor import CurrentSensor, current_sensor
 from analysis.packs.sharing import Sharing, sharing
 from analysis.packs.throughput import Throughput, throughput
@@ -63,6 +64,7 @@ class PackHealth:
     capacity: Capacity
     fade: Fade
     resistance: Resistance
+    ocv: QuasiOcv
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +144,7 @@ def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
         capacity=usable,
         fade=fade(before, usable),
         resistance=ohms,
+        ocv=ocv(before),
     )
 
 

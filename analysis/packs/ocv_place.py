@@ -11,6 +11,7 @@ from analysis.daily.ocv import Direction, Fragment, StepKind
 from analysis.day import Mark
 from analysis.frame import F64
 from analysis.history import History, PlacedAnchor, span
+from analysis.once import once
 from analysis.packs.capacity import FULL_SOC, HIDDEN
 from analysis.packs.closure import Zero, heater_ah
 
@@ -118,6 +119,11 @@ class _Full:
         return None if hidden + past > self._hidden_ah else anchor
 
 
+@once
+def _full(history: History) -> _Full:
+    return _Full(history)
+
+
 def _missing(anchor: PlacedAnchor, history: History) -> tuple[float, float]:
     """Charge by which a full anchor lies below full [Ah], and its uncertainty. [1]"""
     soc, u = FULL_SOC[anchor.anchor.quality]
@@ -139,7 +145,7 @@ def step_places(history: History, zero: Zero, kind: StepKind, direction: Directi
     -------
     Places
     """
-    full = _Full(history)
+    full = _full(history)
     rows: list[tuple[float, float, float, float, float]] = []
     days = []
     for index, digest in enumerate(history.digests):
@@ -175,7 +181,7 @@ def pieces(history: History, zero: Zero) -> tuple[Piece, ...]:
     tuple of Piece
         In order of time; without those that have no full charge next to them.
     """
-    full = _Full(history)
+    full = _full(history)
     out: list[Piece] = []
     for index, digest in enumerate(history.digests):
         for fragment in sorted(digest.fragments, key=lambda f: f.mark.time_s):

@@ -10,6 +10,7 @@ from analysis.history import History
 from analysis.packs.capacity import Capacity
 from analysis.report.dates import humane, long_day, span_text
 from analysis.report.figures_capacity import CapacityPoint, capacity_points
+from analysis.report.figures_curve import open_curve
 from analysis.report.numbers import plain, say
 from analysis.report.scope import Scope, gallery, numbers
 from analysis.report.value import Block, Figure, Section, Statement
@@ -18,6 +19,13 @@ _ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("usable", "Usable capacity", lambda p: p.capacity.usable),
     ("of_rated", "Of the rated capacity", lambda p: p.capacity.of_rated),
     ("temperature", "Cell temperature of these measurements", lambda p: p.capacity.temp_c),
+)
+
+_CURVE_ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("upper_step", "Charge from full to the upper graphite step", lambda p: p.ocv.upper),
+    ("upper_step_per_year", "Its change in a year", lambda p: p.ocv.per_year),
+    ("upper_step_spread", "Between the cells furthest apart there", lambda p: p.ocv.spread),
+    ("plateau_bound", "Best that these voltages could tell of a capacity", lambda p: p.ocv.bound),
 )
 
 
@@ -30,6 +38,10 @@ def capacity_section(scope: Scope) -> Section:
         blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
     known = any(p.capacity.usable.value is not None for p in scope.health.packs)
     blocks.append(numbers(scope, _ROWS if known else _ROWS[:1]))
+    if any(p.ocv.curves for p in scope.health.packs):
+        blocks.append(gallery(scope, lambda i, h: curve_figure(scope, i, h)))
+    if any(p.ocv.upper.known or p.ocv.curves for p in scope.health.packs):
+        blocks.append(numbers(scope, _CURVE_ROWS, "Voltage without load, from calm hours"))
     return Section("capacity", "Capacity", tuple(blocks))
 
 
@@ -72,4 +84,23 @@ def capacity_figure(scope: Scope, index: int, history: History) -> Figure:
         f"Capacity of pack {name}: {len(points)} measured, now {say(usable)}, rated {facts.rated_ah:g} Ah.",
         span_text(first, scope.last),
         f"{len(points)} runs between a full charge and a low knee; band: present estimate" if points else "",
+    )
+
+
+def curve_figure(scope: Scope, index: int, history: History) -> Figure:
+    """Mean voltage without load over the charge below full."""
+    found = scope.health.packs[index].ocv
+    key = f"open-curve-{index}"
+    name = history.facts.name
+    lines = tuple((c.direction, c.below_ah, c.volts) for c in found.curves)
+    n = sum(c.pieces for c in found.curves)
+    where = "" if found.upper.value is None else f", upper graphite step {say(found.upper)} below full"
+    first = history.days[0] if history.days else scope.first
+    return Figure(
+        key,
+        open_curve(key, lines, pack=index, step=found.upper),
+        f"Pack {name}: voltage without load",
+        f"Voltage of pack {name}'s middle cell without load over the charge below full{where}.",
+        span_text(first, scope.last),
+        f"mean of {n} calm stretches; shown, not judged" if n else "",
     )
