@@ -145,10 +145,11 @@ NOTHING = OcvDay(NO_GRAPHITE, ())
 
 @dataclass(frozen=True, slots=True)
 class _Blocks:
-    """Means over a minute; `free_v` has the cells' voltages without load."""
+    """Means over a minute; `loud_a` is of the current without its sign, `free_v` of cells without load."""
 
     at: Int
     current_a: F64
+    loud_a: F64
     charge_ah: F64
     free_v: F64
     broken: Bool
@@ -189,6 +190,7 @@ def _blocks(day: CleanDay, grid: Grid) -> _Blocks:
     return _Blocks(
         at=np.arange(n) * width,
         current_a=current[0],
+        loud_a=_folded(np.abs(grid.current_a), width),
         charge_ah=charge,
         free_v=cells - ohm @ current,
         broken=broken,
@@ -203,15 +205,13 @@ def _stretches(blocks: _Blocks, rated_ah: float, sign: int) -> list[tuple[int, i
     smooth = np.convolve(np.pad(current, SMOOTH // 2, mode="edge"), np.ones(SMOOTH) / SMOOTH, "valid")
     with np.errstate(invalid="ignore"):
         calm = (smooth > LEAST_C * rated_ah) & (smooth <= CALM_C * rated_ah)
-        calm &= (np.abs(current) < SWING_C * rated_ah) & np.isfinite(blocks.free_v).all(axis=0)
+        calm &= (blocks.loud_a < SWING_C * rated_ah) & np.isfinite(blocks.free_v).all(axis=0)
     # a gap ends a stretch: the block it lies in is left out
     edge = np.flatnonzero(np.diff((calm & ~blocks.broken).astype(np.int8), prepend=0, append=0))
     q = blocks.charge_ah
-    long = [
-        (a, b)
-        for a, b in zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True)
-        if abs(q[b - 1] - q[a]) >= LEAST_SPAN * rated_ah
-    ]
+    half = SMOOTH // 2  # what the mean at either end has seen of the time beyond
+    inner = ((a + half, b - half) for a, b in zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True))
+    long = [(a, b) for a, b in inner if b - a > 1 and abs(q[b - 1] - q[a]) >= LEAST_SPAN * rated_ah]
     long.sort(key=lambda p: -abs(q[p[1] - 1] - q[p[0]]))
     return sorted(long[:KEPT])
 

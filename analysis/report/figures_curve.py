@@ -44,7 +44,8 @@ def open_curve(key: str, lines: Sequence[Line], *, pack: int, step: Estimate) ->
             style = "-" if way == "discharge" else "--"
             charge, volts = zip(*_split(points), strict=True)
             ax.plot(charge, volts, style, color=PACK_COLOURS[pack % 4], linewidth=1.6)
-            name_beside(ax, points[-1][0], points[-1][1], way, dx=-4, dy=10, ha="right", color=MUTED)
+            at = points[len(points) * 2 // 3]  # charge lies above discharge: so do the names
+            name_beside(ax, *at, way, dx=4, dy=14 if way == "charge" else -14, color=MUTED)
         if step.value is not None:
             ax.axvline(step.value, color=INK, linewidth=1, linestyle=":")
         if drawn:
