@@ -14,6 +14,11 @@ from adapters.errors import ImportFormatError
 LONGEST_HEADER = 1 << 16
 """A longer first line is not a header. [bytes]"""
 
+PACK_COLUMNS = frozenset(
+    {"pack", "pack_id", "pack_name", "battery", "battery_id", "bank", "device", "device_id"}
+)
+"""Columns by which a file may tell packs apart."""
+
 
 @dataclass(frozen=True, slots=True)
 class Header:
@@ -84,6 +89,35 @@ def read_header(path: Path, file: IO[bytes], catalogue: Mapping[str, Channel]) -
         )
     unique = [name or f"(column {n})" for n, name in enumerate(named, 1)]
     return Header(unique, "timestamp", known, unknown, delimiter, lines)
+
+
+def refuse_several_packs(path: Path, header: Header, block: bytes, seen: set[str]) -> None:
+    """Look into a column that names the pack, if there is one.
+
+    Parameters
+    ----------
+    block : bytes
+        Whole lines.
+    seen : set of str
+        Names seen in the blocks before; added to.
+
+    Raises
+    ------
+    ImportFormatError
+        If the file mixes the readings of several packs.
+    """
+    at = next((n for n, name in enumerate(header.names) if name.lower() in PACK_COLUMNS), None)
+    if at is None:
+        return
+    lines = block.decode("utf-8", "replace").splitlines()
+    fields = csv.reader(lines, delimiter=header.delimiter)
+    seen |= {row[at].strip() for row in fields if len(row) == len(header.names)} - {""}
+    if len(seen) > 1:
+        some = ", ".join(sorted(seen)[:4])[:60]
+        raise ImportFormatError(
+            f"{path}: column {header.names[at]} names several packs ({some})",
+            "make one file for each, and import each with its own --pack",
+        )
 
 
 def _first_line(path: Path, file: IO[bytes]) -> tuple[str, int]:

@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from adapters.channels import Channel
-from adapters.csv_header import Header, read_header
+from adapters.csv_header import Header, read_header, refuse_several_packs
 from adapters.csv_lines import FALSE, NULL, TRUE, parse_lines
 from adapters.csv_outcome import CsvOutcome
 from adapters.csv_units import refuse_wrong_units
@@ -72,7 +72,9 @@ def read_tables(
     with _opened(path) as (file, raw, size):
         header = read_header(path, file, catalogue)
         outcome.start(header, size)
+        packs: set[str] = set()
         for first_line, block in _blocks(path, file, header.lines):
+            refuse_several_packs(path, header, block, packs)
             table = _block_table(path, header, catalogue, block, first_line, outcome)
             outcome.bytes_read = raw.tell()
             if progress is not None:
@@ -80,8 +82,10 @@ def read_tables(
             if table is not None:
                 yield table
     if outcome.rows == 0:
-        first = f"; line {outcome.reasons[0].line}: {outcome.reasons[0].reason}" if outcome.rejected else ""
-        raise ImportFormatError(f"{path}: no line could be read{first}", "export the file again")
+        why = f"; {outcome.notes()[0]}" if outcome.rejected or outcome.insane_times else ""
+        raise ImportFormatError(
+            f"{path}: no line could be read{why}", "correct that and export the file again"
+        )
 
 
 @contextlib.contextmanager

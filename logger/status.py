@@ -237,8 +237,8 @@ def _clock_trouble(unknown: Unsure, zone: ZoneInfo, now_s: float) -> list[str]:
     )
     if unknown.clock_known:
         said = (
-            f"the times of {unknown.readings:,} readings from {first} to {last} were never known to be right: "
-            "those days are sealed as they are, 14 days late"
+            f"the times of {unknown.readings:,} readings from {first} to {last} were never known to be "
+            "right: those days are sealed as they are, 14 days late"
         )
     else:
         waiting = first < datetime.fromtimestamp(now_s, zone).date()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -34,7 +35,8 @@ class EnergyDay:
 
 def energy_top(days: Sequence[EnergyDay]) -> float:
     """Top of an axis that holds all these days. [kWh]"""
-    return nice_limits([v for d in days for v in (d.in_kwh, d.out_kwh)], least=1.0, zero=True)[1]
+    known = [v for d in days for v in (d.in_kwh, d.out_kwh) if math.isfinite(v)]
+    return nice_limits(known or [0.0], least=1.0, zero=True)[1]
 
 
 def daily_energy(
@@ -52,6 +54,7 @@ def daily_energy(
     with canvas(key, 210) as figure:
         ax = axes(figure, top=34, bottom=38)
         unit_label(ax, "kWh: left in (plain), right out (striped)")
+        days = [d for d in days if math.isfinite(d.in_kwh) and math.isfinite(d.out_kwh)]
         if not days:
             muted_note(ax, "nothing recorded in these days")
             return svg(figure, key)

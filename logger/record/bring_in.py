@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+import time
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
@@ -57,7 +59,7 @@ class Brought:
         days = f"{self.sealed} days sealed, {self.revised} revised, {self.unchanged} unchanged"
         out = [f"{self.file}: {self.rows:,} readings of {self.subject}; {days}"]
         if self.hot_rows:
-            out.append(f"  {self.hot_rows:,} readings of the day that is not over yet")
+            out.append(f"  {self.hot_rows:,} readings of days that are not over yet")
         return out + [f"  {note}" for note in self.notes]
 
 
@@ -132,9 +134,18 @@ def _csv(store: Store, config: Config, file: Path, subject: Subject, *, quiet: b
         for table in read_tables(file, catalogue, outcome, progress.at):
             adopter.put(subject, table)
         done = adopter.flush()
-    notes = (*outcome.notes(), *_notes(config, subject, set(outcome.columns)))
+    notes = (*outcome.notes(), *_future(outcome.last_ms), *_notes(config, subject, set(outcome.columns)))
     reasons = tuple((r.line, r.reason) for r in outcome.reasons)
     return _brought(file, subject, done, outcome.rejected, reasons, tuple(outcome.unknown), notes)
+
+
+def _future(last_ms: int | None) -> list[str]:
+    if last_ms is None or last_ms / 1000 < time.time() + 86_400:
+        return []
+    last = datetime.fromtimestamp(last_ms / 1000, UTC).date()
+    return [
+        f"its last reading is of {last}, in the future: is the file's time wrong, or this machine's clock?"
+    ]
 
 
 def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bus) -> Brought:

@@ -237,3 +237,19 @@ def test_export_and_import_round_trip(
     columns, _ = read(tmp_path_factory.mktemp("csv"), text)
     assert columns["cell_01_v"] == [cell * 10 for _, cell, _ in rows]
     assert columns["soc"] == [soc for _, _, soc in rows]
+
+
+def test_a_file_that_mixes_packs_is_refused(tmp_path: Path) -> None:
+    file = tmp_path / "both.csv"
+    file.write_text("timestamp,pack,pack_v\n2026-01-05T00:00:00Z,A,52\n2026-01-05T00:00:01Z,B,51\n")
+    with pytest.raises(ImportFormatError, match=r"several packs \(A, B\) — make one file for each"):
+        list(read_tables(file, CATALOGUE))
+    file.write_text("timestamp,pack,pack_v\n2026-01-05T00:00:00Z,A,52\n2026-01-05T00:00:01Z,A,51\n")
+    assert sum(table.num_rows for table in read_tables(file, CATALOGUE)) == 2
+
+
+def test_times_that_cannot_be_are_the_reason(tmp_path: Path) -> None:
+    file = tmp_path / "unset.csv"
+    file.write_text("timestamp,pack_v\n1970-01-01T00:00:00Z,52\n")
+    with pytest.raises(ImportFormatError, match="1 rows before the year 2000"):
+        list(read_tables(file, CATALOGUE))
