@@ -18,6 +18,7 @@ import sys
 import termios
 import time
 import tty
+from collections.abc import Callable
 from pathlib import Path
 
 from bus_sender import FRAME, burst
@@ -87,7 +88,7 @@ class Logger:
         config.write_text(CONFIG.format(channel=channel, maps=MAPS, database=database))
         self.out = (self.folder / "log.txt").open("w")
         self.process = subprocess.Popen(
-            [str(ROOT / ".venv/bin/bankbook"), "log", "--config", str(config)],
+            [str(ROOT / ".venv/bin/bankbook"), "log", "--keep-trying", "--config", str(config)],
             stdout=self.out, stderr=subprocess.STDOUT, cwd=self.folder,
         )  # fmt: skip
         self.record = self.folder / "bank.db"
@@ -147,7 +148,6 @@ def send(*words: str) -> subprocess.Popen[str]:
 
 
 def steady() -> None:
-    links()
     log = Logger("steady")
     log.listening()
     sender = send("vxcan1", "--seconds", "200")
@@ -179,8 +179,6 @@ def steady() -> None:
 
 
 def full_bus(seconds: float) -> None:
-    sh("ip link del vxcan0")
-    links()
     log = Logger("full")
     log.listening()
     # The flood's interpreter needs a while to start, and the pack shall not pause meanwhile.
@@ -318,15 +316,24 @@ def serial_line() -> None:
 
 
 def main() -> None:
-    """Run the trials; arguments: seconds of full bus."""
+    """Run the trials; arguments: seconds of full bus, and which (all)."""
     WORK.mkdir(parents=True, exist_ok=True)
-    steady()
-    full_bus(float(sys.argv[1]) if len(sys.argv) > 1 else 60)
-    unfiltered(25)
-    drops()
-    wide_identifiers()
-    error_frames()
-    serial_line()
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
+    wanted = sys.argv[2:]
+    steps: dict[str, Callable[[], None]] = {
+        "steady": steady,
+        "full": lambda: full_bus(seconds),
+        "unfiltered": lambda: unfiltered(25),
+        "drops": drops,
+        "wide": wide_identifiers,
+        "errors": error_frames,
+        "serial": serial_line,
+    }
+    for name, step in steps.items():
+        if not wanted or name in wanted:
+            sh("ip link del vxcan0")
+            links()
+            step()
     for log in WORK.glob("*/log.txt"):
         print(f"LOG {log.parent.name}", log.read_text()[-1500:], flush=True)
 
