@@ -104,11 +104,11 @@ class QuasiOcv:
     discharge, charge : Estimate
         Charge between full and the upper step in each direction, as the sensor counts. [Ah]
     upper : Estimate
-        One of the two: discharge, where it is known. [Ah]
+        One of the two: discharge before charge, and single passes before a mean curve. [Ah]
     lower : Estimate
         The same for the lower step. [Ah]
     per_year : Estimate
-        Change of `upper` in a year. [Ah]
+        Change in a year, in the direction that was seen over the longer time. [Ah/year]
     cells : tuple of Estimate
         By how much less charge each cell has down to the upper step than the median cell. [Ah]
     spread : Estimate
@@ -200,7 +200,7 @@ def _place(history: History, places: Places, kind: str, direction: Direction, ze
     return around(value, 1.96 * u, "Ah", basis=basis, n=n)
 
 
-def _trend(places: Places) -> Estimate:
+def _trend(places: Places, way: str) -> Estimate:
     """Change of the position in a year: like seasons where there are any, else all pairs."""
     n = places.time_s.size
     days = places.time_s / 86400
@@ -212,7 +212,7 @@ def _trend(places: Places) -> Estimate:
     fit = seasonal_slope(days, places.below_ah)
     if not math.isfinite(fit.low):
         fit = theil_sen(days, places.below_ah, serial=True)
-    basis = f"{n} steps, {places.days[0]} to {places.days[-1]}, median of all pairs (Theil–Sen)"
+    basis = f"{n} steps on {way}, {places.days[0]} to {places.days[-1]}, median of all pairs (Theil–Sen)"
     return Estimate(
         fit.slope * YEAR_DAYS, "Ah/year", fit.low * YEAR_DAYS, fit.high * YEAR_DAYS, basis=basis, n=n
     )
@@ -349,9 +349,11 @@ def ocv(history: History) -> QuasiOcv:
     into = step_places(history, zero, "upper", "charge")
     curves = {way: _curve(found, way, rated) for way in WAYS}
     seen = {way: _place(history, p, "upper", way, zero) for way, p in zip(WAYS, (out, into), strict=True)}
+    passed = next((seen[way] for way in WAYS if seen[way].known), None)
     for way in WAYS:
-        if seen[way].value is None and not _coarse(history):
+        if not seen[way].known and not _coarse(history):
             seen[way] = _from_mean(curves[way], found, zero, rated) or seen[way]
+    meant = next((seen[way] for way in WAYS if seen[way].known), seen["discharge"])
     deep = _place(history, step_places(history, zero, "lower", "discharge"), "lower", "discharge", zero)
     cells, spread = _cells(history, found)
     points = _points(out, "discharge") + _points(into, "charge")
@@ -359,9 +361,9 @@ def ocv(history: History) -> QuasiOcv:
         curves=tuple(c for c in curves.values() if c is not None),
         discharge=seen["discharge"],
         charge=seen["charge"],
-        upper=seen["discharge"] if seen["discharge"].known or not seen["charge"].known else seen["charge"],
+        upper=passed or meant,
         lower=deep,
-        per_year=_trend(out if out.span_days >= into.span_days else into),
+        per_year=_trend(*max((out, "discharge"), (into, "charge"), key=lambda p: p[0].span_days)),
         cells=cells,
         spread=spread,
         bound=_bound(history),
