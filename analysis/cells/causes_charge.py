@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
+from analysis.cells.drift import Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.finding import Severity
 from analysis.history import History
@@ -55,16 +56,24 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
             f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
             f"at least {one.at_least_ah:.1f} Ah behind."
         )
-    confidence = surety(max(z, z_of(one.slope)), limits["sure"])
+    confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
     if pack.balance_source == "none":
         confidence *= 0.97
     since = one.since or history.digests[0].day
     return Diagnosis("self_discharge", one.cell, since, confidence, one.leak, level, tuple(evidence))
 
 
+def _shown(drift: Drift) -> float:
+    """How far beyond chance a drift is, whatever its size: by how much it fits better than none. [1]
+
+    Half the root of the gain in fit, since windows are correlated; the size is less sure than that it drifts.
+    """
+    return 0.5 * math.sqrt(max(drift.flat_loss - min(drift.line_loss, drift.onset_loss), 0.0) / drift.chi2)
+
+
 def _onset(one: CellImbalance) -> str:
     if one.since is None or one.drift is None:
-        return "It has drifted since the record begins, as far as the record tells."
+        return "It has drifted from the first comparison on, as far as these tell."
     margin = max((one.drift.onset_high - one.drift.onset_low) / 2, 2.0)
     return f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
 
@@ -128,7 +137,7 @@ def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnos
     if "bottom" not in where:
         evidence.append(
             "Against: the bank was never discharged to the lower knee; the figure rests on the plateau's own "
-            "features and is carried on from there."
+            "features, which draw it towards nothing, and is carried on from there: its interval is wide."
         )
     else:
         evidence.append("For: the lower knee itself was reached and compared.")

@@ -9,22 +9,24 @@ import numpy as np
 
 from analysis.cells.drift import (
     MA_PER_AH_DAY,
-    WORST_FRACTION,
     Drift,
     Line,
     fit_cell,
     interval,
-    scatter_by_group,
 )
 from analysis.cells.offsets import GROUPS, Offsets, collect
+from analysis.cells.windows import WORST_FRACTION, scatter_by_group
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 
-SCALE_ERROR = 0.06
+SCALE_ERROR = 0.08
 """What a drift may be wrong by in proportion: gain of the current sensor, shape of the curve. [1]
 Common practice, no source."""
+DEFICIT_ERROR, BESIDE_ERROR = 0.004, 0.05
+"""What a deficit may be wrong by: a part of the rated charge, and of the offset it is told from. [1]
+From simulated banks."""
 BALANCE_ERROR = 0.25
 """What the configured balancing current may be wrong by (standard deviation). [1] Practice, no source."""
 RECENT_DAYS = 30.0
@@ -58,7 +60,7 @@ class CellImbalance:
     slope : Estimate
         Drift as it shows, balancing included. [mA]
     since : str or None
-        Local date of the onset of the drift; None if it drifts since the record begins, or not.
+        Local date of the onset of the drift; None if it drifts from the first window on, or not.
     at_least_ah : float or None
         The most that a recent charge proves the cell to be behind, where it stayed out of the knee. [Ah]
     balanced_h_day : float or None
@@ -228,12 +230,12 @@ def _cell(
             net,
             _series(offsets, j, history),
         )
-    dof = drift.n - 4.0
+    dof, rated = drift.n - 4.0, history.facts.rated_ah
     return CellImbalance(
         cell=j + 1,
         top=_estimate(drift.offset_ah, dof, "Ah", basis, drift.n),
         bottom=_bottom(drift, dof, basis),
-        deficit=_deficit(drift, dof, basis),
+        deficit=_deficit(drift, dof, rated, basis),
         leak=_rate(drift, spread, abs(drift.slope_ah_day.value - net.slope_ah_day.value), dof, basis),
         slope=_rate(net, spread, 0.0, dof, basis),
         since=_since(offsets, drift),
@@ -260,10 +262,12 @@ def _rate(drift: Drift, spread: float, balanced: float, dof: float, basis: str) 
     return _estimate(Line(line.value, sd), dof, "mA", basis, drift.n, MA_PER_AH_DAY)
 
 
-def _deficit(drift: Drift, dof: float, basis: str) -> Estimate:
+def _deficit(drift: Drift, dof: float, rated_ah: float, basis: str) -> Estimate:
     if not math.isfinite(drift.deficit_ah.sd):
         return unknown("Ah", "the bank was not discharged deep enough to compare both ends", basis, drift.n)
-    return _estimate(drift.deficit_ah, dof, "Ah", basis, drift.n)
+    line = drift.deficit_ah
+    sd = math.hypot(line.sd, DEFICIT_ERROR * rated_ah, BESIDE_ERROR * drift.offset_ah.value)
+    return _estimate(Line(line.value, sd), dof, "Ah", basis, drift.n)
 
 
 def _bottom(drift: Drift, dof: float, basis: str) -> Estimate:

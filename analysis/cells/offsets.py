@@ -7,11 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.daily.knees import KneePass
 from analysis.frame import F64, Int
 from analysis.history import History
 
-GROUPS = (("top", 1), ("middle", 1), ("middle", -1), ("bottom", 1), ("bottom", -1))
-"""Kinds of window; each may be biased in a way of its own."""
+GROUPS = (("top", 1), ("middle", 1), ("middle", -1), ("bottom", 1), ("bottom", -1), ("bottom", -2))
+"""Kinds of window; each may be biased in a way of its own. The last: a discharge that ended before the median
+cell was in its knee, so that a cell in the knee is compared with the plateau."""
+KNEE_V = 3.16
+"""Below this, free of current, the median cell is in its lower knee. [V] Common practice, no source."""
 NEAR_FULL_S = 3 * 86400.0
 """A depth below full is only known this near to a full charge. [s] Common practice, no source."""
 NEAR_END_S, NEVER_FULL = 1.5 * 86400.0, 0.06
@@ -95,7 +99,7 @@ def collect(history: History) -> Offsets:
     full = [(a.mark.time_s, a.mark.ah) for a in history.anchors("full")]
     full_t = np.array([t for t, _ in full])
     full_q = np.array([q for _, q in full])
-    highs = _ends_of_charge(history)
+    highs = _ends_of_charge(history, topped=full_t.size > 0)
     days, t_day, group, depth, taken = [], [], [], [], []
     cells: list[tuple[tuple[float, ...], ...]] = []
     first = max(0, len(history.digests) - LONGEST_DAYS)
@@ -107,7 +111,7 @@ def collect(history: History) -> Offsets:
             mark = history.at(i, one.mark)
             days.append(digest.day)
             t_day.append(mark.time_s / 86400.0)
-            group.append(GROUPS.index((one.where, one.sign)))
+            group.append(_kind(one))
             below = _depth(mark.time_s, mark.ah, full_t, full_q) / history.facts.rated_ah
             if math.isnan(below):
                 below = _below_end(mark.time_s, mark.ah, highs) / history.facts.rated_ah + NEVER_FULL
@@ -128,15 +132,23 @@ def collect(history: History) -> Offsets:
     )
 
 
-def _ends_of_charge(history: History) -> F64:
-    """Time and counter at the end of every pass of charge, shape (k, 2). [s], [Ah]"""
+def _ends_of_charge(history: History, *, topped: bool) -> F64:
+    """Time and counter at the end of every charge, or of those that got into the top knee. [s], [Ah]"""
     ends = [
         history.at(i, one.end)
         for i, digest in enumerate(history.digests)
         for one in digest.knees.passes
-        if one.sign > 0
+        if one.sign > 0 and (one.where == "top" or not topped)
     ]
     return np.array([(end.time_s, end.ah) for end in ends]).reshape(len(ends), 2)
+
+
+def _kind(one: KneePass) -> int:
+    """Index into `GROUPS`."""
+    alone = one.where == "bottom" and one.sign < 0 and len(one.curve_v) > 2
+    if alone and float(np.interp(0.0, one.curve_ah, one.curve_v)) > KNEE_V:
+        return GROUPS.index(("bottom", -2))
+    return GROUPS.index((one.where, one.sign))
 
 
 def _below_end(time_s: float, ah: float, highs: F64) -> float:

@@ -3,8 +3,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.cells.drift import MA_PER_AH_DAY, fit_cell, interval, scatter_by_group
+from analysis.cells.drift import MA_PER_AH_DAY, fit_cell, interval
 from analysis.cells.offsets import GROUPS, Offsets
+from analysis.cells.windows import scatter_by_group
 
 RATED = 280.0
 TOP, DOWN = GROUPS.index(("top", 1)), GROUPS.index(("bottom", -1))
@@ -100,3 +101,42 @@ def test_intervals_hold_the_truth_nineteen_times_in_twenty():
         low, high = interval(found.slope_ah_day, found.n - 4)
         hits += low <= 0.12 <= high
     assert hits >= 54  # binomial(60, 0.95) is below 54 once in a hundred
+
+
+def leaning(*, leak_ah_day, by, days=90, seconds=6.0):
+    """A leak whose top windows are exact up to 5 Ah, then vague; the bottom shows it too small by a part."""
+    offsets = table(leak_ah_day=leak_ah_day, onset=30.0, days=days)
+    top = offsets.group == TOP
+    true = leak_ah_day * np.maximum(offsets.t_day - 30.0, 0.0)
+    offsets.dq_ah[~top, 0] -= by * true[~top]
+    lost = top & (true > seconds)
+    rng = np.random.default_rng(3)
+    offsets.sigma_ah[lost, 0] = rng.uniform(2.0, 20.0, int(lost.sum()))
+    offsets.dq_ah[lost, 0] = rng.uniform(2.0, 30.0, int(lost.sum()))
+    offsets.least_ah[lost, 0], offsets.most_ah[lost, 0] = 2.0, np.inf
+    return offsets
+
+
+@pytest.mark.parametrize("by", [0.0, 0.2, 0.35])
+def test_exact_windows_at_the_top_outweigh_many_that_lean(by):
+    # 0.6 Ah a day is 25 mA, by hand; the plateau alone would give as little as two thirds of it
+    found = fit(leaning(leak_ah_day=0.6, by=by))
+    low, high = interval(found.slope_ah_day, found.n - 4)
+    assert low < 0.6 < high
+    assert found.slope_ah_day.value == pytest.approx(0.6, rel=0.12)
+
+
+def test_windows_after_a_cell_left_the_search_are_no_measure():
+    # 1.5 Ah a day for 90 days is 135 Ah; the search ends at 24 % of 280 Ah, 67 Ah, where windows pile up
+    offsets = table(leak_ah_day=1.5, days=90)
+    offsets.dq_ah[:, 0] = np.minimum(offsets.dq_ah[:, 0], 67.2)
+    offsets.least_ah[:, 0] = np.minimum(offsets.least_ah[:, 0], 47.6)
+    found = fit(offsets)
+    assert found.slope_ah_day.value == pytest.approx(1.5, rel=0.1)
+    assert found.offset_ah.value == pytest.approx(133.5, rel=0.15)
+
+
+def test_an_onset_leaves_the_slope_open_by_what_its_place_does():
+    early = fit(table(leak_ah_day=0.5, onset=35.0, days=60))
+    later = fit(table(leak_ah_day=0.5, onset=50.0, days=60))
+    assert later.slope_ah_day.sd > early.slope_ah_day.sd

@@ -1,0 +1,177 @@
+"""Robust least squares over the windows of one cell, with what each kind of window may be wrong by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.cells.offsets import GROUPS, Offsets
+from analysis.frame import F64, Bool
+from analysis.stats.trend import serial_inflation
+
+BIAS_AH, BIAS_FRACTION = 0.45, 0.03
+"""Prior of what one kind of window is biased by: a part of the rated charge in percent, and of the offset."""
+LEAN_ERROR, GAIN_ERROR = 0.2, 0.12
+"""What an offset away from the top is wrong by in proportion: common to all kinds, and of each kind. [1]
+From simulated banks."""
+DEPTH_ERROR = 0.25
+"""Depth that was assumed may be wrong by this. [1] Common practice, no source."""
+TOP_HUBER = 4.0
+"""A sharp comparison at the top is exact: it counts in full up to so many standard deviations."""
+HUBER, SETTLED = 1.5, 0.02
+"""Residuals beyond so many standard deviations count less; the fit has settled when they move by less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """One solution.
+
+    Attributes
+    ----------
+    beta : array
+        Offset, deficit, drift, then nuisances. [Ah], [Ah], [Ah/day]
+    information, prior : array
+        What the windows say and what was held before; their sum is the inverse covariance.
+    z : array
+        Residuals in units of their standard deviation.
+    loss : float
+        Robust loss, the prior's included.
+    """
+
+    beta: F64
+    information: F64
+    prior: F64
+    z: F64
+    loss: float
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One cell's windows, ready to fit; arrays of shape (m,).
+
+    Attributes
+    ----------
+    offsets : Offsets
+        The windows that count.
+    y, sd : array
+        Offset, balancing taken out if asked for, and its standard deviation. [Ah]
+    vague, exact : array
+        Windows of which only the range counts, and those of the top that are held to.
+    least, most : array
+        The range. [Ah]
+    t : array
+        Time from the last window of the record. [days]
+    depth : array
+        Where on the way from full to empty the window compares. [1]
+    assumed : array
+        Whether that is a guess.
+    lean : array
+        Error in proportion that is expected. [1]
+    rated_ah : float
+        Rated capacity. [Ah]
+    """
+
+    offsets: Offsets
+    y: F64
+    sd: F64
+    vague: Bool
+    exact: Bool
+    least: F64
+    most: F64
+    t: F64
+    depth: F64
+    assumed: Bool
+    lean: F64
+    rated_ah: float
+
+    def fit(self, knot: float | None, *, drift: bool = True, rounds: int = 1) -> Fit:
+        """Fit, then again with errors in proportion to the size found.
+
+        Parameters
+        ----------
+        knot : float or None
+            Onset of the drift, before the last window; None: it always drifted. [days]
+        drift : bool
+            Whether there is one.
+        rounds : int
+            How often the size is taken from the fit before.
+
+        Returns
+        -------
+        Fit
+        """
+        time = self.t if knot is None else np.maximum(self.t, knot)
+        kinds = np.zeros((self.t.size, len(GROUPS)))
+        kinds[np.arange(self.t.size), self.offsets.group] = 1.0
+        sd = self._prior_sd(drift=drift)
+        design = np.column_stack((np.ones(self.t.size), self.depth, time, kinds))
+        found = self._solve(design, 1 / sd**2)
+        for _ in range(rounds):
+            size = found.beta[0] + found.beta[1] * self.depth + found.beta[2] * time
+            gains = kinds[:, 1:] * size[:, None]
+            common = gains.sum(axis=1, keepdims=True)
+            wide = np.hstack((design, common, gains))
+            held = np.concatenate(
+                (1 / sd**2, [1 / LEAN_ERROR**2], np.full(gains.shape[1], 1 / GAIN_ERROR**2))
+            )
+            own = DEPTH_ERROR * found.beta[1] * self.assumed
+            found = self._solve(wide, held, extra=own, leaning=self.lean * common[:, 0])
+        return found
+
+    def _prior_sd(self, *, drift: bool) -> F64:
+        """Standard deviations around 0 of offset, deficit, drift and the bias of each kind of window."""
+        level = abs(float(np.median(self.y)))
+        bias = BIAS_AH / 100 * self.rated_ah + BIAS_FRACTION * level
+        biases = np.full(len(GROUPS), bias)
+        biases[0] = 0.05 * bias  # the top knee is the reference
+        steady = 10.0 if drift else 1e-6
+        return np.concatenate(([0.3 * self.rated_ah, 0.15 * self.rated_ah, steady], biases))
+
+    def _solve(self, design: F64, prior: F64, *, extra: F64 | float = 0.0, leaning: F64 | float = 0.0) -> Fit:
+        """Huber fit held by priors around 0; a vague window only counts where the fit leaves its range."""
+        vague = self.vague
+        y = self.y
+        sd = np.hypot(self.sd, extra)
+        limit = np.where(self.exact, TOP_HUBER, HUBER)
+        robust: F64 = np.ones_like(y)
+        beta: F64 = np.zeros(design.shape[1])
+        z: F64 = y
+        columns, held, precision = design.T, np.diag(prior), 1 / sd**2
+        for _ in range(8):
+            weighted = columns * (robust * precision)
+            normal = weighted @ design + held
+            beta = np.asarray(np.linalg.solve(normal, weighted @ (y - leaning)), dtype=np.float64)
+            fitted = design @ beta + leaning
+            y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
+            before, z = z, np.asarray((y - fitted) / sd, dtype=np.float64)
+            robust = np.asarray(np.minimum(1.0, limit / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
+            robust = np.where(vague, robust**2, robust)
+            robust[vague & (np.abs(z) < 1e-9)] = 1e-3
+            if float(np.max(np.abs(z - before))) < SETTLED:
+                break
+        information = np.asarray((columns * (robust * precision)) @ design, dtype=np.float64)
+        return Fit(beta, information, prior, z, _loss(z, limit, vague) + float(beta**2 @ prior))
+
+    def inflation(self, z: F64) -> float:
+        """Widening by serial correlation, the worst of the kinds of window with enough of them."""
+        found = [1.0]
+        for g in range(len(GROUPS)):
+            rows = self.offsets.group == g
+            if int(rows.sum()) >= 12:
+                found.append(serial_inflation(z[rows]))
+        return max(found)
+
+
+def _loss(z: F64, limit: F64, vague: Bool) -> float:
+    """Huber's loss; that of a range beyond which a vague window lies grows with the logarithm only."""
+    a = np.maximum(np.abs(z), 1e-9)
+    beyond = np.where(
+        vague, limit**2 * (1 + 2 * np.log(np.maximum(a / limit, 1.0))), 2 * limit * a - limit**2
+    )
+    return float(np.sum(np.where(a < limit, a * a, beyond)))
+
+
+def spread_of(z: F64) -> float:
+    """Mean square of the residuals in units of their sd, outliers cut, at least 1."""
+    return max(float(np.sum(np.minimum(np.abs(z), 3.0) ** 2) / max(z.size - 4, 1)), 1.0)
