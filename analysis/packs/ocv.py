@@ -19,7 +19,7 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.closure import Zero, combined_zero
-from analysis.packs.ocv_place import Piece, Places, pieces, step_places
+from analysis.packs.ocv_place import BELOW, Piece, Places, pieces, step_places
 from analysis.packs.sensor import known_zero
 from analysis.stats.regression import plateau_bound
 from analysis.stats.trend import seasonal_slope, theil_sen
@@ -281,7 +281,9 @@ def _upper(charge: F64, volts: F64, direction: Direction, rated: float) -> Step 
     if q.size < 2 or float(np.diff(q).max()) > HOLE * rated:
         return None
     seen = find_step(q, v, rated)
-    if seen is None or not is_kind("upper", direction, float(np.interp(seen.charge_ah, q, v))):
+    if seen is None or not BELOW["upper"][0] < -seen.charge_ah / rated < BELOW["upper"][1]:
+        return None
+    if not is_kind("upper", direction, float(np.interp(seen.charge_ah, q, v))):
         return None
     return seen
 

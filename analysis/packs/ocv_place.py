@@ -19,6 +19,8 @@ NEAR_S = 48 * 3600.0
 """No further from the full charge. [s] Practice, no source: the sensor's zero adds up."""
 SURE = ("taper", "low taper", "limit")
 """Full anchors that are sure enough for a place on the curve."""
+BELOW: dict[StepKind, tuple[float, float]] = {"upper": (0.15, 0.50), "lower": (0.60, 0.90)}
+"""Where below full a step is believed, of the rated charge. [1] Practice, no source."""
 MIDNIGHT_S = 1800.0
 """A piece that begins so soon after midnight may go on from the day before. [s]"""
 
@@ -160,8 +162,9 @@ def step_places(history: History, zero: Zero, kind: StepKind, direction: Directi
             passed = mark.ah + step.charge_ah - step.mark.ah
             less, full_u = _missing(anchor, history)
             below = anchor.mark.ah - passed + zero.offset_a * hours + less
-            rows.append((mark.time_s, below, step.u_ah, hours, full_u))
-            days.append(digest.day)
+            if BELOW[kind][0] < below / history.facts.rated_ah < BELOW[kind][1]:
+                rows.append((mark.time_s, below, step.u_ah, hours, full_u))
+                days.append(digest.day)
     table = np.array(rows).reshape(-1, 5)
     order = np.argsort(table[:, 0], kind="stable")
     return Places(tuple(days[i] for i in order), *table[order].T)
