@@ -124,6 +124,9 @@ class Logger:
         with sqlite3.connect(f"file:{self.record}?mode=ro", uri=True) as conn:
             return list(conn.execute("SELECT kind, subject, detail FROM event ORDER BY id"))
 
+    def outages(self) -> list[tuple[str, str, str]]:
+        return [e for e in self.events() if e[0] == "outage"]
+
     def stop(self) -> int:
         self.process.send_signal(signal.SIGTERM)
         try:
@@ -160,7 +163,7 @@ def steady() -> None:
     before = len(log.rows())
     sh("ip link set vxcan0 up")
     back = log.wait_rows(before + 1, 20)
-    outage = [e for e in log.events() if e[0] == "outage"]
+    outage = log.outages()
     trial("down-and-up", alive and 0 <= back <= 12 and bool(outage), back_after_s=back, outages=outage[:2],
           tx=counters("vxcan0").get("tx_packets"))  # fmt: skip
     sender.kill()
@@ -170,7 +173,7 @@ def steady() -> None:
     links()
     sender = send("vxcan1", "--seconds", "60")
     again = log.wait_rows(before + 1, 25)
-    outages = len([e for e in log.events() if e[0] == "outage"])
+    outages = len(log.outages())
     trial("removed-and-made-again", log.process.poll() is None and 0 <= again <= 15, back_after_s=again,
           outages=outages, tx=counters("vxcan0").get("tx_packets"))  # fmt: skip
     sender.kill()
@@ -182,8 +185,9 @@ def full_bus(seconds: float) -> None:
     log = Logger("full")
     log.listening()
     # The flood's interpreter needs a while to start, and the pack shall not pause meanwhile.
-    pack = send("vxcan1", "--seconds", "8")
-    time.sleep(5)
+    pack = send("vxcan1", "--seconds", "20")
+    log.wait_rows(0, 30)
+    told = len(log.outages())
     sender = send("vxcan1", "--seconds", str(seconds), "--rate", "3700")
     cpu, start = log.cpu_s(), time.monotonic()
     time.sleep(seconds / 2)
@@ -193,7 +197,7 @@ def full_bus(seconds: float) -> None:
     share = (log.cpu_s() - cpu) / (time.monotonic() - start)
     sent, refused = (int(n) for n in re.findall(r"SENT (\d+) (\d+)", said)[0])
     rows, seen = len(log.rows()), counters("vxcan0")
-    outages = [e for e in log.events() if e[0] == "outage"]
+    outages = log.outages()[told:]
     lost = [e for e in log.events() if "frames lost" in e[2]]
     good = rows >= 0.9 * seconds and seen["tx_packets"] == 0 and not outages
     trial("full-bus", good and filters["all"] == 0 and filters["fil"] > 0, seconds=seconds, sent=sent,
@@ -212,7 +216,7 @@ def unfiltered(seconds: float) -> None:
     filters = kernel_filters()
     share = (log.cpu_s() - cpu) / (time.monotonic() - start)
     sender.kill()
-    outages = [e for e in log.events() if e[0] == "outage"]
+    outages = log.outages()
     named = any("frames come (0x1" in e[2] for e in outages)
     log.stop()
     tx = counters("vxcan0")["tx_packets"]
@@ -272,12 +276,12 @@ def error_frames() -> None:
     # 0x04: controller problems; 0x40: bus-off. Source: Linux, include/uapi/linux/can/error.h.
     send("vxcan1", "--seconds", "0", "--error", "0x04").wait()
     time.sleep(4)
-    quiet = not [e for e in log.events() if e[0] == "outage"]
+    quiet = not log.outages()
     send("vxcan1", "--seconds", "0", "--error", "0x40").wait()
     time.sleep(4)
     before = len(log.rows())
     again = log.wait_rows(before + 1, 20)
-    outages = [e for e in log.events() if e[0] == "outage"]
+    outages = log.outages()
     trial("error-frames", up >= 0 and quiet and any("bus-off" in e[2] for e in outages) and again >= 0,
           warning_is_no_outage=quiet, outages=outages, back_after_s=again,
           tx=counters("vxcan0")["tx_packets"])  # fmt: skip
@@ -310,7 +314,7 @@ def serial_line() -> None:
     os.close(near)
     os.close(far)  # the adapter is unplugged
     time.sleep(5)
-    outages = [e for e in log.events() if e[0] == "outage"]
+    outages = log.outages()
     trial("slcan-unplugged", log.process.poll() is None and bool(outages), outages=outages[-1:])
     log.stop()
 
