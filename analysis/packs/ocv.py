@@ -324,13 +324,15 @@ def _points(places: Places, direction: Direction) -> list[StepPoint]:
 
 
 @once
-def ocv(history: History) -> QuasiOcv:
+def ocv(history: History, recent: History | None = None) -> QuasiOcv:
     """Put a pack's curves of open-circuit voltage together from calm stretches of use.
 
     Parameters
     ----------
     history : History
         Curves need digests with detail; steps seen within one day are in every digest.
+    recent : History, optional
+        Its days from which the zero of the sensor is told, if not all.
 
     Returns
     -------
@@ -343,7 +345,7 @@ def ocv(history: History) -> QuasiOcv:
     Stefanopoulou, J. Electrochem. Soc. 162 (2015) A1879, eqs 14–15. Cell by cell because unequal cells smear
     the steps of their sum: Krupp et al., Batteries 7 (2021) 2.
     """
-    zero = combined_zero(known_zero(history))
+    zero = combined_zero(known_zero(history if recent is None else recent))
     rated = history.facts.rated_ah
     found = pieces(history, zero)
     whole = _joined_places([p for p in found if p.direction == "discharge"], rated)
