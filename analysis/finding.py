@@ -63,6 +63,8 @@ class Finding:
         What to check next, and by whom.
     evidence : tuple of str
         For and against, each a sentence with its numbers and days.
+    began_before : bool
+        Whether it already was so on `since`, the first day looked back on: it may have begun earlier.
     """
 
     kind: Kind
@@ -79,3 +81,9 @@ class Finding:
     check_next: str
     forecast: Forecast | None = None
     evidence: tuple[str, ...] = field(default=())
+    began_before: bool = False
+
+    @property
+    def began(self) -> str:
+        """When it began, to stand after "since": a local date, or "before" one."""
+        return f"before {self.since}" if self.began_before else self.since

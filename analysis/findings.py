@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import date
+
 from analysis.cells.cell_findings import cell_findings
 from analysis.finding import SEVERITIES, Finding
 from analysis.health import Health
-from analysis.history import Bank
+from analysis.history import Bank, History
 from analysis.packs.pack_findings import bank_findings, pack_findings
 from analysis.thresholds import DEFAULT, Thresholds
+
+OPEN_DAYS = 10
+"""What began within so many days of the first day looked back on may have begun before it. [d]"""
 
 
 def findings(bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = None) -> tuple[Finding, ...]:
@@ -33,10 +39,23 @@ def findings(bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = No
             continue
         others = tuple(h for h in bank.packs if h is not history)
         pack = done.get(history.facts.name)
-        found += cell_findings(history, limits, pack.imbalance if pack else None)
+        found += cell_findings(history.recent, limits, pack.imbalance if pack else None)
         found += pack_findings(history, others, limits, pack)
+    histories = {history.facts.name: history for history in bank.packs}
     return tuple(
         sorted(
-            found, key=lambda f: (-SEVERITIES.index(f.severity), -f.confidence, f.pack, f.kind, f.cell or 0)
+            (_dated(f, histories.get(f.pack)) for f in found),
+            key=lambda f: (-SEVERITIES.index(f.severity), -f.confidence, f.pack, f.kind, f.cell or 0),
         )
     )
+
+
+def _dated(found: Finding, history: History | None) -> Finding:
+    """Say so if a finding may have begun before the days that were looked back on."""
+    if history is None or not found.since or len(history.recent.digests) == len(history.digests):
+        return found
+    first = history.recent.days[0]
+    early = (date.fromisoformat(found.since) - date.fromisoformat(first)).days
+    if found.since < first or early > OPEN_DAYS:
+        return found  # by the whole record, or begun within the days looked at
+    return replace(found, began_before=True)

@@ -50,8 +50,8 @@ class Recorded:
 class PackHealth:
     """Everything about one pack.
 
-    `recorded`, `throughput`, `efficiency` and `cold` speak about the time asked for; what needs a trend
-    looks back from its end over the whole record.
+    `recorded`, `throughput`, `efficiency` and `cold` speak about the time asked for; `capacity` and `fade`
+    look back from its end over the whole record, the others over `analysis.history.LOOK_BACK_DAYS`.
     """
 
     name: str
@@ -113,38 +113,38 @@ def health(bank: Bank, first: str | None = None, last: str | None = None) -> Hea
     days = [day for pack in bank.packs for day in pack.days]
     begin = first or min(days, default="")
     end = last or max(days, default="")
-    packs = tuple(_pack(bank, history, begin, end) for history in bank.packs)
     whole = Bank(tuple(h.window(None, end) for h in bank.packs), bank.timezone)
-    return Health(begin, end, bank.timezone, packs, sharing(whole), witness(whole))
+    packs = tuple(_pack(whole, history, begin) for history in whole.packs)
+    return Health(begin, end, bank.timezone, packs, sharing(whole.recent), witness(whole))
 
 
-def _pack(bank: Bank, history: History, first: str, last: str) -> PackHealth:
-    before = history.window(None, last)
-    asked = history.window(first, last)
-    beside = tuple(h.window(None, last) for h in bank.packs if h is not history)
+def _pack(whole: Bank, before: History, first: str) -> PackHealth:
+    """Everything about one pack from `first` to the end of `before`, its record."""
+    asked, lately = before.window(first), before.recent
+    beside = tuple(h.recent for h in whole.packs if h is not before)
     usable = capacity(before)
-    ohms = resistance(before)
-    sensor = current_sensor(before, beside)
-    chilled = cold(asked, beside, before)
+    ohms = resistance(lately)
+    sensor = current_sensor(lately, beside)
+    chilled = cold(asked, beside, lately)
     taken = chilled.energy if chilled.watts.boundary != "outside" else None
     return PackHealth(
-        name=history.facts.name,
+        name=before.facts.name,
         recorded=recorded(asked),
         throughput=throughput(asked),
         efficiency=efficiency(
             asked,
             zero=sensor.zero,
-            background=before,
+            background=lately if asked.days[:1] >= lately.days[:1] else before,
             resistance=pack_resistance(ohms, asked),
             heater_wh=taken,
         ),
-        imbalance=imbalance(before),
+        imbalance=imbalance(lately),
         cold=chilled,
         sensor=sensor,
         capacity=usable,
         fade=fade(before, usable),
         resistance=ohms,
-        ocv=ocv(before),
+        ocv=ocv(before, lately),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from functools import cached_property
 
 import numpy as np
@@ -16,6 +17,9 @@ from analysis.digest import DayDigest
 from analysis.facts import PackFacts
 from analysis.frame import F64
 
+LOOK_BACK_DAYS = 400
+"""How far back numbers look that describe the present; no older day's detail is needed. [d] A winter and the
+one before it, to compare with. Practice, no source."""
 BRIDGE_S = 120.0
 """Runs on two sides of midnight are one when no more than this lies between them, or five periods. [s]"""
 
@@ -133,6 +137,14 @@ class History:
         b = len(days) if last is None else bisect_right(days, last)
         return self if b - a == len(days) else History(self.facts, self.digests[a:b])
 
+    @cached_property
+    def recent(self) -> History:
+        """The last `LOOK_BACK_DAYS`, from which the present is told; itself if there are no more."""
+        if not self.digests:
+            return self
+        first = date.fromisoformat(self.days[-1]) - timedelta(days=LOOK_BACK_DAYS - 1)
+        return self.window(first.isoformat())
+
     def anchors(self, kind: str | None = None) -> tuple[PlacedAnchor, ...]:
         """Return the anchors of a kind, or all, in order of time."""
         if kind is None:
@@ -168,6 +180,11 @@ class Bank:
 
     packs: tuple[History, ...]
     timezone: str = "UTC"
+
+    @property
+    def recent(self) -> Bank:
+        """The last `LOOK_BACK_DAYS` of each pack."""
+        return Bank(tuple(pack.recent for pack in self.packs), self.timezone)
 
 
 def span(a: Mark, b: Mark) -> Span:

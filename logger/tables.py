@@ -39,7 +39,7 @@ def show_findings(found: Sequence[Finding], bank: Bank, console: Console | None 
         )
         console.print(line, soft_wrap=True)
         body = [
-            f"{size(finding)}; since {finding.since}; confidence {finding.confidence:.0%}",
+            f"{size(finding)}; since {finding.began}; confidence {finding.confidence:.0%}",
             finding.meaning,
         ]
         if finding.forecast is not None:

@@ -107,7 +107,7 @@ def urgency(finding: Finding, today: str) -> float:
 
 def _words(finding: Finding) -> str:
     where = f"pack {finding.pack}" + (f" cell {finding.cell}" if finding.cell is not None else "")
-    text = f"{finding.severity}: {finding.kind.replace('_', ' ')} in {where}, since {finding.since}"
+    text = f"{finding.severity}: {finding.kind.replace('_', ' ')} in {where}, since {finding.began}"
     if finding.forecast is not None and finding.forecast.day is not None:
         text += f"; {finding.forecast.what} about {finding.forecast.day}"
     return text

@@ -204,7 +204,7 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
         charge, nor with a heater that may have taken as much past the sensor.
     """
     kept = _deepest(history.anchors())
-    inside = heater_boundary(history) == "inside"
+    inside = heater_boundary(history.recent) == "inside"
     found = (
         _pair(history, a, b, zero, inside=inside) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind
     )
@@ -266,14 +266,14 @@ def capacity(history: History) -> Capacity:
     Returns
     -------
     Capacity
-        Refused, with the reason, when no pair of anchors exists.
+        Refused, with the reason, when no pair of anchors exists. The zero error is that of the recent past.
 
     References
     ----------
     Total least squares with errors in both: Plett, J. Power Sources 196 (2011) 2319. Why the plateau cannot
     carry it: Lin, Stefanopoulou, J. Electrochem. Soc. 162 (2015) A1879, eqs 14–15.
     """
-    zero = combined_zero(known_zero(history))
+    zero = combined_zero(known_zero(history.recent))
     found = pairs(history, zero)
     if not found:
         reason = _refusal(history)

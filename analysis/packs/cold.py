@@ -12,6 +12,7 @@ from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
 from analysis.history import History
+from analysis.once import once
 from analysis.packs.changepoint import HeatingModel, heating_model
 from analysis.packs.heater_fault import HeaterTrouble, heater_trouble
 from analysis.packs.heater_watts import Watts, heater_watts
@@ -19,8 +20,6 @@ from analysis.packs.temp_faults import trusted_sensors
 
 WHOLE_DAY = 0.8
 """Covered part from which a day's heater energy may stand for the whole day. [1] Practice, no source."""
-BACKGROUND_DAYS = 400
-"""Days looked back on for what does not change from week to week. [d]"""
 POWER_TOLERANCE = 0.03
 """Half width for the sensor's gain and for steps that the voltage answers. [1] Practice, no source."""
 TIME_TOLERANCE = {"watts": 0.01, "flag": 0.02, "current": 0.05, "warming": 0.15}
@@ -224,6 +223,7 @@ def _design(
     return Estimate(value, "Wh", max(value - half, 0.0), value + half, basis, model.n)
 
 
+@once
 def cold(history: History, others: Sequence[History] = (), background: History | None = None) -> Cold:
     """Say what the cold did to a pack.
 
@@ -234,14 +234,14 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     others : sequence of History
         The packs in parallel with it: part of a heater's current comes from them.
     background : History, optional
-        A longer record of the same pack, whose last 400 days tell the heater's power, its dependence on the
-        weather and the time constant; by default the days themselves.
+        A longer record of the same pack, whose last days (`LOOK_BACK_DAYS`) tell the heater's power, its
+        dependence on the weather and the time constant; by default the days themselves.
 
     Returns
     -------
     Cold
     """
-    base = history if background is None else History(background.facts, background.digests[-BACKGROUND_DAYS:])
+    base = history if background is None else background.recent
     trusted = trusted_sensors(base)
     watts, trouble = heater_watts(base, others), heater_trouble(base, others)
     power = {d.day: _power(watts.power, trouble, d.heater.steps_w, d.day) for d in base.digests}

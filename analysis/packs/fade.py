@@ -10,14 +10,13 @@ from datetime import date, timedelta
 import numpy as np
 
 from analysis.daily.usage import Q_STEP
-from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
-from analysis.frame import F64
+from analysis.frame import F64, Int
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.capacity import Capacity, Pair, capacity
 from analysis.packs.fade_line import LEAST_PAIRS, YEAR_S, FadeLine, fade_line
-from analysis.packs.life_model import Loss, Stress, cycle_rate, life, mean_calendar_rate
+from analysis.packs.life_model import Loss, Stress, calendar_rate, cycle_rate, life
 
 LEAST_YEARS = 0.95
 """Below these no yearly rate is given: seasons imitate ageing. Practice, no source."""
@@ -86,11 +85,25 @@ class Fade:
     pairs: tuple[Pair, ...]
 
 
-def _soc_histogram(digest: DayDigest, start: float) -> tuple[F64, F64]:
-    """State of charge [1] and time spent there [s], from the charge at the day's start."""
-    seconds = np.array(digest.usage.charge_s)
-    bins = digest.usage.charge_first + np.arange(seconds.size) + 0.5
-    return np.clip(start + bins * Q_STEP, 0.02, 1.0), seconds
+def _charge_bins(history: History) -> tuple[F64, F64, Int]:
+    """Each day's state of charge [1] and time spent there [s], one row a bin, with the row's day."""
+    uses = [d.usage for d in history.digests]
+    sizes = np.array([len(u.charge_s) for u in uses])
+    day = np.repeat(np.arange(sizes.size), sizes)
+    within = np.arange(day.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    first = np.array([u.charge_first for u in uses])
+    soc = _starts(history)[day] + (first[day] + within + 0.5) * Q_STEP
+    seconds = np.array([s for u in uses for s in u.charge_s], dtype=np.float64)
+    return np.clip(soc, 0.02, 1.0), seconds, day
+
+
+def _depths(soc: F64, day: Int, n: int) -> F64:
+    """Range of the state of charge on each day; 0 without any. [1]"""
+    high, low = np.full(n, -np.inf), np.full(n, np.inf)
+    np.maximum.at(high, day, soc)
+    np.minimum.at(low, day, soc)
+    depth: F64 = np.maximum(high - low, 0.0)
+    return depth
 
 
 def _starts(history: History) -> F64:
@@ -119,17 +132,20 @@ def stresses(history: History) -> tuple[Stress, ...]:
     tuple of Stress
         One a digest; days without a cell temperature are taken at 20 °C.
     """
-    rated, out = history.facts.rated_ah, []
-    for digest, start in zip(history.digests, _starts(history).tolist(), strict=True):
-        temp = digest.cold.cell_mean if math.isfinite(digest.cold.cell_mean) else ASSUMED_C
-        total = digest.flow.total
-        efc = (total.ah_in + total.ah_out) / (2 * rated)
-        soc, seconds = _soc_histogram(digest, start)
-        depth = float(np.ptp(soc)) if soc.size else 0.0
-        k_cal = mean_calendar_rate(temp, soc, seconds)
-        k_cal = k_cal if math.isfinite(k_cal) else mean_calendar_rate(temp, np.array([0.6]), np.ones(1))
-        out.append(Stress(1.0, efc, k_cal, float(cycle_rate(temp, depth, 2 * efc / 24))))
-    return tuple(out)
+    n = len(history.digests)
+    if n == 0:
+        return ()
+    temp = np.array([d.cold.cell_mean for d in history.digests])
+    temp = np.where(np.isfinite(temp), temp, ASSUMED_C)
+    moved = np.diff(history.totals[:, 0] + history.totals[:, 1])
+    efc = moved / (2 * history.facts.rated_ah)
+    soc, seconds, day = _charge_bins(history)
+    time = np.bincount(day, weights=seconds, minlength=n)
+    aged = np.bincount(day, weights=calendar_rate(temp[day], soc) * seconds, minlength=n)
+    k_cal = np.where(time > 0, aged / np.where(time > 0, time, 1.0), calendar_rate(temp, 0.6))
+    k_cyc = cycle_rate(temp, _depths(soc, day, n), 2 * efc / 24)
+    rows = zip(efc.tolist(), k_cal.tolist(), k_cyc.tolist(), strict=True)
+    return tuple(Stress(1.0, *row) for row in rows)
 
 
 def _before(history: History, steps: Sequence[Stress]) -> Loss:

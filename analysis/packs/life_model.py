@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -98,16 +97,16 @@ def calendar_rate(temp_c: ArrayLike, soc: ArrayLike) -> F64:
     return rate
 
 
-def cycle_rate(temp_c: ArrayLike, depth: float, c_rate: float) -> F64:
+def cycle_rate(temp_c: ArrayLike, depth: ArrayLike, c_rate: ArrayLike) -> F64:
     """Coefficient of loss over cycles: loss = rate × EFC^0.828.
 
     Parameters
     ----------
     temp_c : array
         Taken as `COLDEST_C` below it. [°C]
-    depth : float
+    depth : array
         Depth of discharge. [1]
-    c_rate : float
+    c_rate : array
         Mean over time of the size of the current. [C]
 
     References
@@ -116,9 +115,8 @@ def cycle_rate(temp_c: ArrayLike, depth: float, c_rate: float) -> F64:
     warn against it outside 10–45 °C, depths below 0.8, charging above 0.65 C.
     """
     kelvin = np.maximum(np.asarray(temp_c, dtype=np.float64), COLDEST_C) + KELVIN
-    rate: F64 = (4.38e-8 + 1.55e-8 * depth + 1.68e-7 * c_rate) * (
-        np.exp(2190 / kelvin) + np.exp(-1.55e5 / kelvin)
-    )
+    use = 4.38e-8 + 1.55e-8 * np.asarray(depth, dtype=np.float64) + 1.68e-7 * np.asarray(c_rate)
+    rate: F64 = use * (np.exp(2190 / kelvin) + np.exp(-1.55e5 / kelvin))
     return rate
 
 
@@ -164,11 +162,3 @@ def life(steps: Iterable[Stress], start: Loss | None = None) -> tuple[Loss, ...]
         )
         out.append(now)
     return tuple(out)
-
-
-def mean_calendar_rate(temp_c: float, soc: F64, seconds: F64) -> float:
-    """Mean calendar coefficient over a histogram of state of charge at one temperature."""
-    total = float(seconds.sum())
-    if total <= 0 or not math.isfinite(temp_c):
-        return math.nan
-    return float(calendar_rate(temp_c, soc) @ seconds) / total

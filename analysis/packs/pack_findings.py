@@ -27,6 +27,7 @@ def pack_findings(
     Parameters
     ----------
     history : History
+        Capacity is judged over all of it, the rest over its recent part.
     others : tuple of History
         The packs in parallel.
     limits : Thresholds
@@ -40,13 +41,14 @@ def pack_findings(
     """
     if not history.digests:
         return ()
+    lately, beside = history.recent, tuple(other.recent for other in others)
     usable = known.capacity if known else capacity(history)
     course = known.fade if known else fade(history, usable)
     return (
-        *temperature_findings(history, limits),
-        *heater_findings(history, others, limits),
-        *cold_charge_findings(history, limits),
-        *current_findings(history, others, limits, known.sensor if known else None),
+        *temperature_findings(lately, limits),
+        *heater_findings(lately, beside, limits),
+        *cold_charge_findings(lately, limits),
+        *current_findings(lately, beside, limits, known.sensor if known else None),
         *fade_findings(history, limits, usable, course),
         *gap_findings(history, limits),
     )
@@ -58,6 +60,6 @@ def bank_findings(
     """Return the findings that only show between packs, or between packs and witnesses."""
     if not any(h.digests for h in bank.packs):
         return ()
-    shared = known.sharing if known else sharing(bank)
+    shared = known.sharing if known else sharing(bank.recent)
     seen = known.witness if known else None
-    return (*sharing_findings(bank, limits, shared), *lead_findings(bank, limits, seen, shared))
+    return (*sharing_findings(bank.recent, limits, shared), *lead_findings(bank, limits, seen, shared))

@@ -11,6 +11,7 @@ import numpy as np
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64
 from analysis.history import History
+from analysis.once import once
 from analysis.packs.closure import UNTOLD_U_A, Window, Zero, balance, closure_zero, windows
 from analysis.packs.heater_watts import heater_boundary
 from analysis.stats.change import step_change
@@ -120,6 +121,7 @@ def _closure(history: History) -> Zero | None:
     return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
+@once
 def known_zero(history: History) -> Zero | None:
     """Combine closures and open contactors into one offset, weighted by variance; None without either.
 
@@ -226,6 +228,7 @@ def _dead_band(history: History) -> Estimate:
     )
 
 
+@once
 def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentSensor:
     """Say what is known about a pack's current sensor.
 

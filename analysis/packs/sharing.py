@@ -11,6 +11,7 @@ from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64, Bool
 from analysis.history import Bank, History
+from analysis.once import once
 from analysis.packs.quick_split import quick_split
 from analysis.packs.witness import LeadPoint
 from analysis.stats.trend import Slope, theil_sen
@@ -26,8 +27,6 @@ METER_OHM = 5e-5
 """What two voltmeters of 0.1 % can feign over a cycle. [Ω] Practice, no source."""
 RECENT_LEAD_DAYS = 60
 """Days over which the present difference of two leads is taken. [d]"""
-RECENT_DAYS = 400
-"""The days looked back on. [d]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +127,7 @@ def _heated(digests: list[DayDigest], n: int) -> np.ndarray:
 
 
 def _grid(packs: tuple[History, ...]) -> _Grid:
-    by_day = [{d.day: d for d in pack.digests[-RECENT_DAYS:]} for pack in packs]
+    by_day = [{d.day: d for d in pack.recent.digests} for pack in packs]
     common = sorted(set(by_day[0]).intersection(*by_day[1:]))
     currents, voltages, numbers = [], [], []
     kept: list[str] = []
@@ -285,6 +284,7 @@ def _circulating(packs: tuple[History, ...], grid: _Grid) -> tuple[Estimate, Est
     )
 
 
+@once
 def sharing(bank: Bank) -> Sharing:
     """Say how the packs of a bank share.
 

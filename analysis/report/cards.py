@@ -42,7 +42,7 @@ def card_text(finding: Finding, units: Units = METRIC) -> CardText:
     lines = [
         ("What it means", finding.meaning),
         ("Check next", finding.check_next),
-        ("Since", long_day(finding.since)),
+        ("Since", words.begin_text(finding)),
         ("How sure", words.sureness(finding.confidence)),
     ]
     if finding.value is not None:

@@ -62,7 +62,7 @@ def _new(listed: Sequence[Visit]) -> tuple[Block, ...]:
             f.severity,
             f.kind.replace("_", " "),
             f"pack {f.pack}" + (f" cell {f.cell}" if f.cell else ""),
-            f.since,
+            f.began,
         )
         for v in listed
         for f in v.new

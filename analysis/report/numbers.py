@@ -264,6 +264,7 @@ def _finding_json(card: Card) -> dict[str, Any]:
         "pack": f.pack,
         "cell": f.cell,
         "since": f.since,
+        "began_before": f.began_before,
         "severity": f.severity,
         "confidence": f.confidence,
         "value": f.value,

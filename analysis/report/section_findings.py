@@ -8,7 +8,7 @@ from dataclasses import replace
 from analysis.estimate import Estimate
 from analysis.finding import SEVERITIES, Finding
 from analysis.report import words
-from analysis.report.dates import humane, long_day
+from analysis.report.dates import humane
 from analysis.report.numbers import say, value_text
 from analysis.report.scope import Scope
 from analysis.report.value import Card, Figure, Section, Statement
@@ -37,7 +37,7 @@ def _who(pack: str) -> str:
 
 def _one_line(finding: Finding) -> str:
     return (
-        f"{words.headline(finding)}, since {long_day(finding.since)}; {words.sureness(finding.confidence)}."
+        f"{words.headline(finding)}, since {words.begin_text(finding)}; {words.sureness(finding.confidence)}."
     )
 
 

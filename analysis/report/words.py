@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.finding import Finding, Severity
+from analysis.report.dates import long_day
 from analysis.report.glossary import GLOSSARY
 from analysis.report.value import Block, Card, Figure, Gallery, Numbers, Section, Statement
 
@@ -190,6 +191,11 @@ def headline(finding: Finding) -> str:
     """What was found, as a short sentence without a full stop."""
     place = where(finding)
     return KIND_WORDS[finding.kind].headline.format(where=place, Where=place[:1].upper() + place[1:])
+
+
+def begin_text(finding: Finding) -> str:
+    """When it began, to stand after "since": "14 Jan 2026", or "before" it."""
+    return f"{'before ' if finding.began_before else ''}{long_day(finding.since)}"
 
 
 def sureness(confidence: float) -> str:

@@ -101,39 +101,36 @@ def _clip_outliers(y: F64, model: F64) -> F64:
     return model + np.clip(rest, middle - limit, middle + limit) if limit > 0 else y
 
 
-def _fit(design: F64, y: F64) -> tuple[F64, float]:
-    coefficient: F64 = np.asarray(np.linalg.lstsq(design, y, rcond=None)[0], dtype=np.float64)
-    rest = y - design @ coefficient
-    return coefficient, float(rest @ rest)
+def _column(t: F64, knots: F64, shape: str) -> F64:
+    """What is fitted beside the level, one row a knot."""
+    after = t - knots[:, None]
+    return np.maximum(after, 0.0) if shape == "slope" else (after >= 0).astype(np.float64)
 
 
 def _search(t: F64, y: F64, shape: str, knots: F64) -> Change | None:
+    """Fit level and size at every knot together and take the best."""
     n = t.size
-    best: tuple[float, float, F64] | None = None
-    losses = np.empty(knots.size)
-    for index, knot in enumerate(knots):
-        column = np.maximum(t - knot, 0.0) if shape == "slope" else (t >= knot).astype(np.float64)
-        coefficient, loss = _fit(np.column_stack((np.ones(n), column)), y)
-        losses[index] = loss
-        if best is None or loss < best[0]:
-            best = (loss, float(knot), coefficient)
-    if best is None:
+    if not knots.size:
         return None
-    loss, at, coefficient = best
-    flat = float(np.sum((y - np.mean(y)) ** 2))
+    columns = _column(t, knots, shape)
+    means = columns.mean(axis=1)
+    columns -= means[:, None]
+    rest = y - np.mean(y)
+    flat = float(rest @ rest)
+    power = np.einsum("ij,ij->i", columns, columns)
+    sizes = np.where(power > 0, columns @ rest / np.where(power > 0, power, 1.0), 0.0)
+    losses = np.sum((rest - sizes[:, None] * columns) ** 2, axis=1)
+    best = int(np.argmin(losses))
+    loss, at, size, spread = (float(v[best]) for v in (losses, knots, sizes, power))
     dof = max(n - 3, 1)
     noise = max(loss / dof, 1e-300)
     q = student_quantile(0.975, dof)
     inside = knots[losses <= loss + noise * q * q]
-    column = np.maximum(t - at, 0.0) if shape == "slope" else (t >= at).astype(np.float64)
-    spread = float(np.sum((column - np.mean(column)) ** 2))
     half = q * math.sqrt(noise / spread) if spread > 0 else math.inf
     ratio = max(flat - loss, 0.0) / noise
     p = min(1.0, float(knots.size) * math.erfc(math.sqrt(ratio / 2)))
-    size = float(coefficient[1])
-    return Change(
-        at, float(inside[0]), float(inside[-1]), size, size - half, size + half, float(coefficient[0]), p
-    )
+    level = float(np.mean(y) - size * means[best])
+    return Change(at, float(inside[0]), float(inside[-1]), size, size - half, size + half, level, p)
 
 
 def _change(t: ArrayLike, y: ArrayLike, shape: str, edge: int) -> Change | None:
@@ -147,7 +144,7 @@ def _change(t: ArrayLike, y: ArrayLike, shape: str, edge: int) -> Change | None:
     rough = _search(ta, ya, shape, candidates)
     if rough is None:
         return None
-    column = np.maximum(ta - rough.at, 0.0) if shape == "slope" else (ta >= rough.at).astype(np.float64)
+    column = _column(ta, np.array([rough.at]), shape)[0]
     clipped = _clip_outliers(ya, rough.level + rough.size * column)
     return _search(ta, clipped, shape, candidates)
 

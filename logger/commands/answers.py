@@ -73,6 +73,7 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "pack": finding.pack,
         "cell": finding.cell,
         "since": finding.since,
+        "began_before": finding.began_before,
         "severity": finding.severity,
         "confidence": finding.confidence,
         "value": finding.value,

@@ -136,6 +136,7 @@ def _own_report(bank: Bank, name: str, folder: Path) -> Path | None:
     if last is None:
         return None
     first, end = week_of(date.fromisoformat(last))
-    report = week_report(bank, findings(bank), health(bank, first, end), site=name)
+    now = health(bank, first, end)
+    report = week_report(bank, findings(bank, known=now), now, site=name)
     safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)
     return write_whole(folder / f"{safe}.html", render(report).encode())

@@ -24,9 +24,6 @@ from logger.record.chain import ORIGIN, fingerprint, link
 from logger.record.store import Store
 from logger.record.store_types import SealedDay
 
-DETAIL_DAYS = 400
-"""Days for which the summary reads a digest's detail. [d]"""
-
 
 @dataclass(frozen=True, slots=True)
 class Pushed:
@@ -261,10 +258,10 @@ def _send_reports(store: Store, remote: Connection, bank: str) -> int:
 
 def _send_summary(store: Store, remote: Connection, bank: str, now_ms: int) -> None:
     """Send the few numbers the desk compares, if they changed."""
-    from analysis.history import Bank, History
+    from analysis.history import LOOK_BACK_DAYS, Bank, History
 
     names = [s.name for s in store.subjects() if s.kind == "pack"]
-    since = (date.fromtimestamp(now_ms / 1000) - timedelta(days=DETAIL_DAYS)).isoformat()
+    since = (date.fromtimestamp(now_ms / 1000) - timedelta(days=LOOK_BACK_DAYS)).isoformat()
     packs = tuple(History.of(store.facts(n), store.digests(n, detail_from=since)) for n in names)
     text = summary.dumps(summary.summarise(bank, Bank(packs, store.zone.key)))
     r = central.report

@@ -11,10 +11,6 @@ if TYPE_CHECKING:
     from logger.record.store import Store
 
 
-DETAIL_DAYS = 400
-"""No analysis looks at the detail of older days."""
-
-
 def bank(store: Store, config: Config, last: date | None = None) -> Bank:
     """Return the whole bank's history up to and including a day.
 
@@ -40,12 +36,14 @@ def bank(store: Store, config: Config, last: date | None = None) -> Bank:
 
 def _recent_from(store: Store, last: date | None) -> str | None:
     """Return the day from which the digests' detail is wanted; None wants all of it."""
+    from analysis.history import LOOK_BACK_DAYS
+
     if last is None:
         sealed = [day.day for day in store.sealed_days()]
         if not sealed:
             return None
         last = date.fromisoformat(max(sealed))
-    return (last - timedelta(days=DETAIL_DAYS)).isoformat()
+    return (last - timedelta(days=LOOK_BACK_DAYS)).isoformat()
 
 
 def last_whole_week(config: Config, now_s: float) -> date:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, insert, select, update
@@ -19,10 +19,12 @@ def save_findings(conn: Connection, found: Sequence[Finding], now_ms: int) -> No
     """Enter what stands now; findings that no longer do are marked gone."""
     f = schema.finding
     standing = {
-        (r["pack"], r["kind"], r["cell"]): r["id"]
+        (r["pack"], r["kind"], r["cell"]): r
         for r in conn.execute(select(f).where(f.c.gone_ms.is_(None))).mappings()
     }
-    for one in found:
+    for new in found:
+        kept = standing.pop((new.pack, new.kind, new.cell), None)
+        one = new if kept is None else _dated(new, kept["body"])
         row: dict[str, Any] = {
             "severity": one.severity,
             "confidence": one.confidence,
@@ -30,15 +32,22 @@ def save_findings(conn: Connection, found: Sequence[Finding], now_ms: int) -> No
             "last_seen_ms": now_ms,
             "body": json.dumps(asdict(one), ensure_ascii=False),
         }
-        number = standing.pop((one.pack, one.kind, one.cell), None)
-        if number is None:
+        if kept is None:
             conn.execute(
                 insert(f).values(pack=one.pack, kind=one.kind, cell=one.cell, first_seen_ms=now_ms, **row)
             )
         else:
-            conn.execute(update(f).where(f.c.id == number).values(row))
-    for number in standing.values():
-        conn.execute(update(f).where(f.c.id == number).values(gone_ms=now_ms))
+            conn.execute(update(f).where(f.c.id == kept["id"]).values(row))
+    for gone in standing.values():
+        conn.execute(update(f).where(f.c.id == gone["id"]).values(gone_ms=now_ms))
+
+
+def _dated(new: Finding, body: str) -> Finding:
+    """Keep the day that was found while it was still looked back on."""
+    kept = json.loads(body)
+    if not new.began_before or not kept["since"] or kept["since"] >= new.since:
+        return new
+    return replace(new, since=kept["since"], began_before=kept.get("began_before", False))
 
 
 def load_findings(conn: Connection, *, standing: bool = True) -> list[Finding]:

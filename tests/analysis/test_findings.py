@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from analysis.finding import KINDS, SEVERITIES
@@ -45,6 +47,18 @@ def test_a_bad_bank_has_all_of_it_gravest_first(bad) -> None:
 
 def test_what_health_knows_is_not_worked_out_twice(bad) -> None:
     assert findings(bad, known=health(bad)) == findings(bad)
+
+
+def test_what_may_have_begun_before_the_days_looked_at_says_so(bad) -> None:
+    """Of a day two years earlier nothing is looked at: the rest is the recent past."""
+    old = [replace(h.digests[0], day="2000-01-01") for h in bad.packs]
+    packs = tuple(History.of(h.facts, (o, *h.digests)) for h, o in zip(bad.packs, old, strict=True))
+    found = {(f.kind, f.pack, f.cell): f for f in findings(Parallel(packs))}
+    for one in findings(bad):
+        if one.kind in {"heater_fault", "temperature_sensor", "uneven_sharing"}:
+            late = found[one.kind, one.pack, one.cell]
+            assert late.began == f"before {one.since}"
+            assert one.began == one.since
 
 
 def test_limits_can_be_changed(bad) -> None:

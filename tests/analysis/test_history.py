@@ -133,3 +133,14 @@ def test_nothing_recorded(made):
     result = throughput(empty)
     assert result.ah_in.value is None
     assert result.ah_in.reason
+
+
+def test_the_recent_past_is_four_hundred_days_of_the_calendar(week):
+    """400 days, the last one included: from 2025-02-01 to 2026-03-07 (counted by hand)."""
+    one = week[1].digests[0]
+    days = ("2025-01-31", "2025-02-01", "2025-12-24", "2026-03-07")
+    history = History.of(week[1].facts, [replace(one, day=day) for day in days])
+    assert history.recent.days == days[1:]
+    assert history.recent is history.recent
+    assert history.recent.recent is history.recent
+    assert week[1].recent is week[1]

@@ -24,7 +24,7 @@ from analysis.digest import VERSION, dumps, loads
 from analysis.facts import PackFacts
 from analysis.findings import findings
 from analysis.health import health
-from analysis.history import Bank, History
+from analysis.history import LOOK_BACK_DAYS, Bank, History
 from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import bounds, simulate
 from sample_data.orchard import ORCHARD
@@ -32,8 +32,6 @@ from sample_data.orchard import ORCHARD
 FIRST = dt.date(2015, 10, 1)
 BASE_DAYS = 60
 EPOCH_S = 1e9
-WHOLE_DAYS = 400
-"""The latest days are read with their detail, older ones without, as the logger does."""
 Kept: TypeAlias = tuple[bytes, bytes]
 PACKS = {"A": PackFacts("A", heater_measured="outside"), "B": PackFacts("B", heater_measured="outside")}
 
@@ -80,7 +78,7 @@ def years(kept: list[Kept], days: int) -> list[tuple[bytes, bytes | None]]:
         turn, index = divmod(number, len(kept))
         later = turn * len(kept) * 86400.0
         core = moved(kept[index][0], later, str(FIRST + dt.timedelta(days=number)))
-        out.append((core, moved(kept[index][1], later, None) if number >= days - WHOLE_DAYS else None))
+        out.append((core, moved(kept[index][1], later, None) if number >= days - LOOK_BACK_DAYS else None))
     return out
 
 
@@ -114,13 +112,13 @@ def main() -> None:
     bank = timed("decode", lambda: bank_of(kept))
     last = bank.packs[0].days[-1]
     week = str(dt.date.fromisoformat(last) - dt.timedelta(days=6))
-    timed("health of the last week", lambda: health(bank, week, last), "goal with decode 2 s")
-    timed("findings", lambda: findings(bank), "goal with decode 2 s")
+    now = timed("health of the last week", lambda: health(bank, week, last), "goal with decode 2 s")
+    timed("findings", lambda: findings(bank, known=now), "goal with decode 2 s")
     timed("health of all", lambda: health(bank))
     if chosen.stages:
         profile = cProfile.Profile()
         again = bank_of(kept)
-        profile.runcall(lambda: (health(again, week, last), findings(again)))
+        profile.runcall(lambda: findings(again, known=health(again, week, last)))
         pstats.Stats(profile).sort_stats("cumulative").print_stats(r"analysis", 45)
 
 

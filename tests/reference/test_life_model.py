@@ -12,7 +12,6 @@ from analysis.packs.life_model import (
     cycle_rate,
     graphite_potential,
     life,
-    mean_calendar_rate,
 )
 
 
@@ -45,7 +44,7 @@ def test_cycle_coefficient() -> None:
 def daily_cycle(days: int) -> list[Stress]:
     hours = np.arange(0, 24, 1.0)
     soc = np.interp(hours, [0, 6, 12, 24], [0.5, 0.1, 0.9, 0.5])
-    k_cal = mean_calendar_rate(25.0, soc, np.ones(24))
+    k_cal = float(np.mean(calendar_rate(25.0, soc)))
     k_cyc = float(cycle_rate(25.0, 0.8, 1.6 / 24))
     return [Stress(1.0, 0.8, k_cal, k_cyc)] * days
 
