@@ -295,8 +295,8 @@ def serial_line() -> None:
     tty.setraw(near)
     # N_SLCAN. Source: Linux, include/uapi/linux/tty.h.
     fcntl.ioctl(near, termios.TIOCSETD, struct.pack("i", 17))
-    sh("ip link set slcan0 up")
-    log = Logger("slcan", channel="slcan0")
+    sh("ip link set can0 up")  # what this kernel calls it
+    log = Logger("slcan", channel="can0")
     log.listening()
     end, n, written = time.monotonic() + 25, 0, b""
     while time.monotonic() < end and len(log.rows()) < 8:
@@ -308,14 +308,16 @@ def serial_line() -> None:
         time.sleep(0.8)
     while select.select([far], [], [], 0.1)[0]:
         written += os.read(far, 4096)
-    seen, readings = counters("slcan0"), len(log.rows())
+    seen, readings = counters("can0"), len(log.rows())
     good = readings >= 8 and seen.get("tx_packets") == 0 and not written
     trial("slcan-line-discipline", good, readings=readings, counters=seen, written_to_the_line=written)
     os.close(near)
     os.close(far)  # the adapter is unplugged
     time.sleep(5)
     outages = log.outages()
-    trial("slcan-unplugged", log.process.poll() is None and bool(outages), outages=outages[-1:])
+    trial(
+        "slcan-unplugged", readings > 0 and log.process.poll() is None and bool(outages), outages=outages[-1:]
+    )
     log.stop()
 
 
