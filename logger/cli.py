@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
@@ -28,6 +29,9 @@ for module in (demo, setup, wire, run, files, answers, captest, documents, recor
 
 def main() -> None:
     """Run the command line; errors become one line and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal without our signs shows a ? for them
+            stream.reconfigure(errors="replace")
     try:
         app()
     except BankbookError as exc:
