@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -218,3 +219,16 @@ def test_setup_from_a_file_writes_checks_and_keeps_the_baseline(shell: Shell, he
 def test_without_a_terminal_setup_asks_for_a_file(shell: Shell, here: Path) -> None:
     (here / "bank.toml").unlink()
     assert shell.refused("setup")[0] == 2
+
+
+def test_an_output_without_our_signs_gets_question_marks(tmp_path: Path) -> None:
+    (tmp_path / "bank.toml").write_text('[site]\nname = "Hügel"\n[[pack]]\nname = "A"\n', encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "logger"],
+        cwd=tmp_path,
+        env={"PYTHONIOENCODING": "ascii", "PYTHONPATH": str(Path(cli.__file__).parents[1])},
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert b"H?gel" in done.stdout
