@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -167,7 +167,9 @@ def find_step(charge_ah: F64, volts: F64, scale_ah: float) -> Step | None:
         return None
     near = np.abs(q - found.charge_ah) <= AROUND * found.width_ah
     if not near.all() and int(near.sum()) >= LEAST_BINS:
-        found = _best(q[near], v[near], np.array([found.width_ah])) or found
+        closer = _best(q[near], v[near], np.array([found.width_ah]))
+        if closer is not None:  # height and slope are alike so near: the first fit's height
+            found = replace(closer, height_v=found.height_v)
     return found if found.u_ah <= MOST_U * scale_ah else None
 
 
