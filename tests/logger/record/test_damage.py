@@ -134,8 +134,10 @@ def test_bytes_flipped_anywhere_never_stop_the_logger_nor_forge_a_day(
     with new:
         assert new.verify().ok
         assert result.days + len(result.lost_days) >= 3
+        # A hot reading has no hash: a flip in its time may have moved it into a day that is lost.
+        lost = " ".join(result.lost_days)
         for number, day in enumerate(DAYS):
-            if day in new.days(A):
+            if day in new.days(A) and day not in lost:
                 there = new.table(A, day).column("cell_01_v")
                 assert there.equals(make_day(day, seed=number).column("cell_01_v"))
 
