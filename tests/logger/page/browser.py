@@ -124,6 +124,8 @@ class Browser:
         end = time.monotonic() + 5
         while not self.ask("location.href").startswith(address) and time.monotonic() < end:
             time.sleep(0.05)  # the old document may still answer for a moment
+        while not self.ask("document.styleSheets.length") and time.monotonic() < end:
+            time.sleep(0.05)  # on a busy machine the style may follow the load
 
     def loaded(self, loader: str | None = None, seconds: float = 20) -> None:
         """Wait until a document has loaded: the one of this loader, or any that begins now."""
