@@ -74,7 +74,7 @@ class Pack:
         )
         return frame if lead is None else with_lead(frame, lead)
 
-    def _count(self, current_a, pack_v, dt_h):
+    def _count(self, current_a, pack_v, dt_h) -> None:
         for name, part in (("in", np.clip(current_a, 0, None)), ("out", np.clip(-current_a, 0, None))):
             self.truth[f"ah_{name}"] += float(part.sum() * dt_h)
             self.truth[f"wh_{name}"] += float((part * pack_v).sum() * dt_h)

@@ -43,16 +43,16 @@ VALUE = Outer(
 )
 
 
-def test_there_and_back():
+def test_there_and_back() -> None:
     assert decode(Outer, (names_of(Outer), encode(VALUE))) == VALUE
 
 
-def test_nan_comes_back_as_nan():
+def test_nan_comes_back_as_nan() -> None:
     back = decode(Inner, (names_of(Inner), encode(Inner("x", float("nan")))))
     assert back.value != back.value
 
 
-def test_seven_digits_and_tenths_of_instants_are_kept_and_stay():
+def test_seven_digits_and_tenths_of_instants_are_kept_and_stay() -> None:
     once = encode(Inner("x", 1 / 3))
     back = decode(Inner, (names_of(Inner), once))
     assert back.value == 0.3333333
@@ -60,7 +60,7 @@ def test_seven_digits_and_tenths_of_instants_are_kept_and_stay():
     assert decode(Inner, (names_of(Inner), encode(Inner("x", 1760486399.96)))).value == 1760486400.0
 
 
-def test_a_part_leaves_defaults_for_the_rest():
+def test_a_part_leaves_defaults_for_the_rest() -> None:
     core = [name for name in names_of(Outer) if name not in {"many", "optional"}]
     back = decode(Outer, (core, encode(VALUE, core)))
     assert back.many == ()
@@ -71,24 +71,24 @@ def test_a_part_leaves_defaults_for_the_rest():
 @pytest.mark.parametrize(
     "raw", [b"", b"[1]", encode(Wider("x", 1.0, 2.0)), encode(VALUE), encode(Inner("", 1.0))[:9]]
 )
-def test_other_bytes_are_refused(raw):
+def test_other_bytes_are_refused(raw) -> None:
     with pytest.raises(ValueError, match=r"Inner|short"):
         decode(Inner, (names_of(Inner), raw))
 
 
-def test_what_is_not_finite_comes_back_as_nan():
+def test_what_is_not_finite_comes_back_as_nan() -> None:
     back = decode(Inner, (names_of(Inner), encode(Inner("x", float("inf")))))
     assert back.value != back.value
 
 
-def test_foreign_kinds_are_refused():
+def test_foreign_kinds_are_refused() -> None:
     with pytest.raises(TypeError, match="list"):
         encode([1.0])
     with pytest.raises(TypeError, match="complex"):
         encode(Foreign(1j))
 
 
-def test_the_fingerprint_follows_the_fields_of_the_fields():
+def test_the_fingerprint_follows_the_fields_of_the_fields() -> None:
     assert fingerprint(Inner) == fingerprint(Inner)
     assert fingerprint(Inner) != fingerprint(Wider)
     assert fingerprint(Outer) != fingerprint(Inner)

@@ -30,7 +30,7 @@ def estimates(value):
             yield from estimates(getattr(value, field.name))
 
 
-def check(found):
+def check(found) -> None:
     """A number has an interval that holds it, or a reason; no number has a reason."""
     for one in found:
         if one.value is None or one.low is None or one.high is None:
@@ -39,18 +39,18 @@ def check(found):
             assert one.low <= one.value <= one.high
 
 
-def test_every_number_has_an_interval_or_a_reason(bank):
+def test_every_number_has_an_interval_or_a_reason(bank) -> None:
     found = list(estimates(health(bank)))
     assert len(found) > 30
     check(found)
 
 
-def test_it_is_json(bank):
+def test_it_is_json(bank) -> None:
     text = json.dumps(plain(health(bank, bank.packs[0].days[2], bank.packs[0].days[6])), allow_nan=False)
     assert '"round_trip"' in text
 
 
-def test_the_time_asked_for(bank):
+def test_the_time_asked_for(bank) -> None:
     days = bank.packs[0].days
     result = health(bank, days[2], days[4])
     assert result.packs[0].recorded.days == 3
@@ -60,20 +60,20 @@ def test_the_time_asked_for(bank):
 
 
 @pytest.mark.parametrize("packs", [0, 1, 2])
-def test_nothing_recorded(made, packs):
+def test_nothing_recorded(made, packs) -> None:
     result = health(Bank(tuple(History.of(made.facts, []) for _ in range(packs)), "UTC"))
     check(estimates(result))
     json.dumps(plain(result), allow_nan=False)
 
 
-def test_one_day_and_one_sample(made):
+def test_one_day_and_one_sample(made) -> None:
     frame = made.Pack().frame(0, made.day_current(made.Pack())[:1])
     history = History.of(made.facts, [digest(frame, made.facts)])
     check(estimates(health(Bank((history,), "UTC"))))
     assert recorded(history).days == 1
 
 
-def test_plain_refuses_what_it_does_not_know():
+def test_plain_refuses_what_it_does_not_know() -> None:
     assert plain({"a": (1, 2.5, None, float("nan"), True)}) == {"a": [1, 2.5, None, None, True]}
     with pytest.raises(ValueError, match="complex"):
         plain(1j)

@@ -24,7 +24,7 @@ def whole_count(frames):
     return np.sort(np.concatenate([count.ranges, half_cycles(count.residual)[0]]))
 
 
-def test_rainflow_of_the_days_is_that_of_the_raw_data(week):
+def test_rainflow_of_the_days_is_that_of_the_raw_data(week) -> None:
     frames, history = week
     raw = whole_count(frames)
     rated = history.facts.rated_ah
@@ -36,7 +36,7 @@ def test_rainflow_of_the_days_is_that_of_the_raw_data(week):
         assert b.cycles + 0.5 * b.open_halves == pytest.approx(inside)
 
 
-def test_sums_are_those_of_the_raw_data(week):
+def test_sums_are_those_of_the_raw_data(week) -> None:
     frames, history = week
     current = np.concatenate([f.pack_a[f.lead :] for f in frames]).astype(float)
     net = np.trapezoid(current) * 30.0 / 3600
@@ -44,7 +44,7 @@ def test_sums_are_those_of_the_raw_data(week):
     assert history.whole().covered_s == pytest.approx(7 * 86400 - 30)
 
 
-def test_between_adds_up(week):
+def test_between_adds_up(week) -> None:
     _, history = week
     fulls = history.anchors("full")
     assert len(fulls) == 7
@@ -57,14 +57,14 @@ def test_between_adds_up(week):
     assert ac.uncovered_s == pytest.approx(0, abs=1)
 
 
-def test_runs_are_stitched_at_midnight(week):
+def test_runs_are_stitched_at_midnight(week) -> None:
     _, history = week
     lasting = [r for r in history.runs if r.kind == "discharge"]
     assert len(lasting) == 8  # seven nights, the first and the last of them cut by the record
     assert all((r.end.time_s - r.start.time_s) / 3600 == pytest.approx(14, abs=0.2) for r in lasting[1:-1])
 
 
-def test_a_missing_day_is_time_uncovered(week):
+def test_a_missing_day_is_time_uncovered(week) -> None:
     _, history = week
     holed = History(history.facts, history.digests[:2] + history.digests[3:])
     assert holed.whole().uncovered_s == pytest.approx(86400, abs=60)
@@ -72,7 +72,7 @@ def test_a_missing_day_is_time_uncovered(week):
     assert holed.between(a.index, a.anchor.mark, b.index, b.anchor.mark).uncovered_s > 86000
 
 
-def test_order_does_not_matter_and_the_later_of_one_day_counts(week):
+def test_order_does_not_matter_and_the_later_of_one_day_counts(week) -> None:
     _, history = week
     late = replace(history.digests[2], n_cells=3)
     again = History.of(history.facts, [*reversed(history.digests), late])
@@ -80,13 +80,13 @@ def test_order_does_not_matter_and_the_later_of_one_day_counts(week):
     assert again.digests[2].n_cells == 3
 
 
-def test_window_takes_the_days_asked_for(week):
+def test_window_takes_the_days_asked_for(week) -> None:
     _, history = week
     assert history.window(history.days[2], history.days[4]).days == history.days[2:5]
     assert history.window("2030-01-01").digests == ()
 
 
-def test_digests_come_back_from_bytes(week):
+def test_digests_come_back_from_bytes(week) -> None:
     _, history = week
     for made in history.digests:
         assert loads(*dumps(made)) == made
@@ -95,7 +95,7 @@ def test_digests_come_back_from_bytes(week):
         loads(b"[12,null]")
 
 
-def test_throughput_of_the_week(week):
+def test_throughput_of_the_week(week) -> None:
     frames, history = week
     result = throughput(history)
     current = np.concatenate([f.pack_a[f.lead :] for f in frames]).astype(float)
@@ -106,7 +106,7 @@ def test_throughput_of_the_week(week):
     assert result.ah_out.coverage == pytest.approx(1, abs=1e-3)
 
 
-def test_equivalent_full_cycles_by_definition(made):
+def test_equivalent_full_cycles_by_definition(made) -> None:
     # a night from 100 % to 20 % and back is 0.8 of a full cycle, six of them 4.8: trade practice
     current = np.concatenate((np.full(4320, -0.8 * 280 / 12), np.full(4320, 0.8 * 280 / 12)))
     pack = made.Pack(soc=1.0, noise_a=0.0)
@@ -116,7 +116,7 @@ def test_equivalent_full_cycles_by_definition(made):
     assert result.efc_dis.value == pytest.approx(4.8, rel=2e-3)
 
 
-def test_state_of_charge_times_from_full(week):
+def test_state_of_charge_times_from_full(week) -> None:
     _, history = week
     times = charge_times(history)
     assert sum(t.seconds for t in times) == pytest.approx(7 * 86400, rel=1e-3)
@@ -124,7 +124,7 @@ def test_state_of_charge_times_from_full(week):
     assert used[0].low == pytest.approx(0.2, abs=0.03)  # the first night goes from 50 to 20 %
 
 
-def test_nothing_recorded(made):
+def test_nothing_recorded(made) -> None:
     empty = History.of(made.facts, [])
     assert empty.whole().elapsed_s == 0
     assert empty.anchors() == ()
@@ -135,7 +135,7 @@ def test_nothing_recorded(made):
     assert result.ah_in.reason
 
 
-def test_the_recent_past_is_four_hundred_days_of_the_calendar(week):
+def test_the_recent_past_is_four_hundred_days_of_the_calendar(week) -> None:
     """400 days, the last one included: from 2025-02-01 to 2026-03-07 (counted by hand)."""
     one = week[1].digests[0]
     days = ("2025-01-31", "2025-02-01", "2025-12-24", "2026-03-07")

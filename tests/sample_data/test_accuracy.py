@@ -46,7 +46,7 @@ def day(number: int) -> dt.date:
     return FIRST + dt.timedelta(days=number)
 
 
-def test_found_with_cause_size_and_lead():
+def test_found_with_cause_size_and_lead() -> None:
     soon = Expected("2025-12-08", "2025-12-01", "2025-12-20")
     hit = Said("self_discharge", "B", 11, "watch", 21.0, 18.0, 24.0, forecast=soon)
     trips = [TripTruth(dt.datetime(2025, 12, 10, 6, tzinfo=dt.UTC).timestamp(), "B", 11, "low")]
@@ -68,7 +68,7 @@ def test_found_with_cause_size_and_lead():
     assert "leak" in table([verdict])
 
 
-def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right():
+def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right() -> None:
     wrong = Said("low_capacity", "B", 11, "act", 10, 8, 12, "Ah")
     verdict = judge(CASE, LEAK, [Review(day(39), (wrong,), TRUTH)], [])
     assert verdict.found
@@ -76,7 +76,7 @@ def test_a_wrong_cause_at_the_right_cell_is_found_but_not_right():
     assert verdict.covered is None
 
 
-def test_what_is_false_and_what_follows_from_the_fault():
+def test_what_is_false_and_what_follows_from_the_fault() -> None:
     assert is_false(CASE, Said("self_discharge", "A", 3, "watch"))
     assert is_false(CASE, Said("heater_fault", "B", None, "act"))
     assert not is_false(CASE, Said("self_discharge", "A", 3, "note"))

@@ -22,7 +22,7 @@ def week():
     return list(simulate(ORCHARD, FIRST, 8, period_s=10))
 
 
-def test_days_are_reproducible_and_another_seed_differs():
+def test_days_are_reproducible_and_another_seed_differs() -> None:
     first, again = (next(iter(simulate(ORCHARD, FIRST, 1, period_s=10))) for _ in range(2))
     assert first.tables["B"].equals(again.tables["B"])
     assert first.witness["hall"].equals(again.witness["hall"])
@@ -30,7 +30,7 @@ def test_days_are_reproducible_and_another_seed_differs():
     assert not first.tables["B"].equals(other.tables["B"])
 
 
-def test_columns_are_stored_integers_inside_their_ranges(week):
+def test_columns_are_stored_integers_inside_their_ranges(week) -> None:
     for table, catalogue in ((week[0].tables["A"], CATALOGUE), (week[0].witness["hall"], WITNESS_CATALOGUE)):
         assert table.column_names[0] == "time_ms"
         for name in table.column_names[1:]:
@@ -42,14 +42,14 @@ def test_columns_are_stored_integers_inside_their_ranges(week):
 
 
 @pytest.mark.parametrize(("day", "hours"), [(dt.date(2026, 3, 29), 23), (dt.date(2026, 10, 25), 25)])
-def test_days_of_23_and_25_hours(day, hours):
+def test_days_of_23_and_25_hours(day, hours) -> None:
     # Change of clocks in the European Union: last Sundays of March and October.
     table = next(iter(simulate(ORCHARD, day, 1, period_s=30))).tables["A"]
     assert table.num_rows == hours * 120
     assert (np.diff(table["time_ms"].to_numpy()) == 30000).all()
 
 
-def test_charge_is_conserved_in_every_cell():
+def test_charge_is_conserved_in_every_cell() -> None:
     # What a cell gains is what came in less heater and electronics, its leak and its bleeding.
     state = initial(ORCHARD)
     before = [p.charge_ah.copy() for p in state.packs]
@@ -63,7 +63,7 @@ def test_charge_is_conserved_in_every_cell():
         assert gained.sum() + truth.balanced_ah == pytest.approx(16 * expected, abs=16 * 0.1)
 
 
-def test_shown_current_integrates_to_the_true_charge(week):
+def test_shown_current_integrates_to_the_true_charge(week) -> None:
     for day in week:
         truth = day.truth.packs["A"]
         amps = physical(day.tables["A"], "pack_a")
@@ -74,14 +74,14 @@ def test_shown_current_integrates_to_the_true_charge(week):
         assert amps.sum() * 10 / 3600 == pytest.approx(spec.gain * true_ah + spec.offset_a * hours, abs=0.5)
 
 
-def test_cells_add_up_to_the_pack(week):
+def test_cells_add_up_to_the_pack(week) -> None:
     table = week[0].tables["B"]
     total = sum(physical(table, f"cell_{i:02d}_v") for i in range(1, 17))
     drop = 0.5 * ORCHARD.packs[1].lead_ohm * physical(table, "pack_a")
     assert np.abs(physical(table, "pack_v") - total - drop).max() < 0.06
 
 
-def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week):
+def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week) -> None:
     # Heaters start near 0 °C, no charge at or below 0 °C: common practice, no source.
     on = np.concatenate([d.tables["A"]["heater_on"].to_numpy() for d in week])
     coldest = np.concatenate(
@@ -96,7 +96,7 @@ def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week):
     assert (coldest[enabled == 0] < 1.9).all()
 
 
-def test_the_leaking_cell_falls_behind_and_only_that_one(week):
+def test_the_leaking_cell_falls_behind_and_only_that_one(week) -> None:
     def behind(pack: str) -> np.ndarray:
         first, last = (np.array(d.truth.packs[pack].charge_ah) for d in (week[1], week[-1]))
         moved = last - first
@@ -109,7 +109,7 @@ def test_the_leaking_cell_falls_behind_and_only_that_one(week):
     assert np.abs(behind("A")).max() < 0.8
 
 
-def test_a_static_offset_happens_once_even_when_the_day_is_taken_up_again():
+def test_a_static_offset_happens_once_even_when_the_day_is_taken_up_again() -> None:
     scenario = with_faults(ORCHARD, Fault("static_offset", "A", 5, -4.0))
     state = initial(scenario)
     before = state.packs[0].charge_ah.copy()
@@ -120,6 +120,6 @@ def test_a_static_offset_happens_once_even_when_the_day_is_taken_up_again():
     assert moved[4] - np.median(moved) == pytest.approx(-4.0, abs=0.3)
 
 
-def test_period_must_divide_the_block():
+def test_period_must_divide_the_block() -> None:
     with pytest.raises(ValueError, match="must divide"):
         next(iter(simulate(ORCHARD, FIRST, 1, period_s=7)))

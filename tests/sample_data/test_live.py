@@ -39,7 +39,7 @@ HALL = {"dc_v": 5305, "dc_a": -2500, "ac_w": 1234, "soc_seen": 8600, "ambient": 
 DATABASE = "sample_data/maps/orchard-b.dbc"
 
 
-def test_pack_a_counts_discharge_as_positive():
+def test_pack_a_counts_discharge_as_positive() -> None:
     # −12.5 A charging-positive is 125 tenths of an ampere of discharge, by hand.
     image = pack_image(PACK)
     assert image[0x0101] == 125
@@ -47,7 +47,7 @@ def test_pack_a_counts_discharge_as_positive():
     assert image[0x0140] == 0b0110
 
 
-def test_modbus_tcp_answers_a_plain_client_and_refuses_writing():
+def test_modbus_tcp_answers_a_plain_client_and_refuses_writing() -> None:
     async def talk() -> None:
         peer = ModbusPeer()
         peer.show(PACK, HALL)
@@ -68,7 +68,7 @@ def test_modbus_tcp_answers_a_plain_client_and_refuses_writing():
     asyncio.run(talk())
 
 
-def test_modbus_rtu_answers_on_a_pseudo_terminal():
+def test_modbus_rtu_answers_on_a_pseudo_terminal() -> None:
     def ask(port: str) -> list[int]:
         client = ModbusSerialClient(port, baudrate=9600, timeout=2)
         assert client.connect()
@@ -96,7 +96,7 @@ def _decoded(messages: list[can.Message]) -> dict[str, float]:
     return out
 
 
-def test_frames_are_what_the_database_says():
+def test_frames_are_what_the_database_says() -> None:
     values = _decoded(frames(PACK, 7))
     assert values["PackVoltage"] == pytest.approx(53.12)
     assert values["PackCurrent"] == pytest.approx(-12.5)
@@ -108,7 +108,7 @@ def test_frames_are_what_the_database_says():
     assert (values["BalancingCells"], values["ChargeLimitVoltage"]) == (0x8001, pytest.approx(56.2))
 
 
-def test_can_over_a_serial_line():
+def test_can_over_a_serial_line() -> None:
     adapter, place = _can(Places(can_interface="slcan"))
     bus = can.Bus(
         interface="slcan",
@@ -131,7 +131,7 @@ def test_can_over_a_serial_line():
 
 
 @pytest.mark.slow
-def test_the_service_runs_as_a_process_and_stops_cleanly(tmp_path):
+def test_the_service_runs_as_a_process_and_stops_cleanly(tmp_path) -> None:
     saved = tmp_path / "state.json"
     # A port of our own for the multicast: two test runs must not hear each other.
     port = 20000 + os.getpid() % 20000

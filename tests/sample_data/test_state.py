@@ -9,7 +9,7 @@ from sample_data.orchard import ORCHARD
 from sample_data.state import initial, load, save
 
 
-def test_state_survives_the_file(tmp_path):
+def test_state_survives_the_file(tmp_path) -> None:
     state = initial(ORCHARD)
     list(simulate(ORCHARD, dt.date(2026, 11, 10), 1, period_s=30, state=state))
     save(state, tmp_path / "state.json", time_s=1.5)
@@ -22,13 +22,13 @@ def test_state_survives_the_file(tmp_path):
         assert a.mid_c == b.mid_c
 
 
-def test_a_file_that_is_no_state_says_so(tmp_path):
+def test_a_file_that_is_no_state_says_so(tmp_path) -> None:
     (tmp_path / "state.json").write_text('{"time_s": 1}')
     with pytest.raises(ValueError, match="not the saved state"):
         load(tmp_path / "state.json")
 
 
-def test_live_bank_goes_on_where_the_history_ended():
+def test_live_bank_goes_on_where_the_history_ended() -> None:
     state = initial(ORCHARD)
     day = list(simulate(ORCHARD, dt.date(2026, 11, 10), 1, period_s=30, state=state))[-1]
     end_s = day.tables["A"]["time_ms"][-1].as_py() / 1000 + 30
@@ -41,7 +41,7 @@ def test_live_bank_goes_on_where_the_history_ended():
     assert bank.time_s == end_s + 5
 
 
-def test_live_bank_lives_through_the_time_it_was_off():
+def test_live_bank_lives_through_the_time_it_was_off() -> None:
     start = dt.datetime(2026, 11, 10, 18, tzinfo=dt.UTC).timestamp()
     state = initial(ORCHARD, soc=0.9)
     bank = LiveBank(ORCHARD, start + 6 * 3600, state, start)

@@ -53,12 +53,12 @@ def healthy(made):
     return history(made)
 
 
-def test_a_healthy_pack_has_no_serious_finding(healthy):
+def test_a_healthy_pack_has_no_serious_finding(healthy) -> None:
     assert serious(cell_findings(healthy)) == []
     assert all(abs(c.leak.value) < 2.0 for c in imbalance(healthy).cells)
 
 
-def test_a_leaking_cell_is_named_with_its_current(made):
+def test_a_leaking_cell_is_named_with_its_current(made) -> None:
     # 0.0016 of 280 Ah a day is 0.448 Ah a day, 18.7 mA, by hand
     found = cell_findings(history(made, change=leaking(7, 0.0016)))
     assert serious(found)[0] == ("self_discharge", 7)
@@ -69,7 +69,7 @@ def test_a_leaking_cell_is_named_with_its_current(made):
     assert first.evidence[0].startswith("For:")
 
 
-def test_a_shared_sense_lead_shows_in_two_neighbours(made):
+def test_a_shared_sense_lead_shows_in_two_neighbours(made) -> None:
     def change(_day, _pack, frame):
         cells = frame.cells_v.copy()
         cells[4] += 0.03
@@ -81,7 +81,7 @@ def test_a_shared_sense_lead_shows_in_two_neighbours(made):
     assert found[0].value == pytest.approx(0.03, abs=0.003)
 
 
-def test_a_stuck_reading_is_a_reading_not_a_cell(made):
+def test_a_stuck_reading_is_a_reading_not_a_cell(made) -> None:
     def change(day, _pack, frame):
         cells = frame.cells_v.copy()
         if day > 6:
@@ -92,7 +92,7 @@ def test_a_stuck_reading_is_a_reading_not_a_cell(made):
     assert serious(found) == [("sense_lead", 10)]
 
 
-def test_a_higher_resistance_is_measured(made):
+def test_a_higher_resistance_is_measured(made) -> None:
     def change(_day, _pack, frame):
         cells = frame.cells_v.copy()
         cells[2] += np.float32(0.35e-3) * frame.pack_a
@@ -105,7 +105,7 @@ def test_a_higher_resistance_is_measured(made):
     assert kinds & {"high_resistance", "loose_link"}  # purely ohmic: the two cannot be told apart here
 
 
-def test_an_empty_history_finds_nothing():
+def test_an_empty_history_finds_nothing() -> None:
     empty = History.of(FACTS, [])
     assert cell_findings(empty) == ()
     assert imbalance(empty).cells == ()

@@ -44,7 +44,7 @@ def fit(offsets, cell=0, **more):
     return found
 
 
-def test_an_ordinary_cell_neither_drifts_nor_lacks():
+def test_an_ordinary_cell_neither_drifts_nor_lacks() -> None:
     found = fit(table())
     low, high = interval(found.slope_ah_day, found.n - 4)
     assert low < 0 < high
@@ -53,14 +53,14 @@ def test_an_ordinary_cell_neither_drifts_nor_lacks():
     assert found.onset_day is None
 
 
-def test_a_leak_is_its_slope():
+def test_a_leak_is_its_slope() -> None:
     # 24 mA is 0.576 Ah a day, by hand
     found = fit(table(leak_ah_day=0.576))
     assert found.slope_ah_day.value * MA_PER_AH_DAY == pytest.approx(24.0, rel=0.05)
     assert found.offset_ah.value == pytest.approx(59 * 0.576, rel=0.05)
 
 
-def test_the_onset_is_found_and_the_slope_is_that_after_it():
+def test_the_onset_is_found_and_the_slope_is_that_after_it() -> None:
     found = fit(table(leak_ah_day=0.5, onset=35.0, days=80))
     assert found.onset_day is not None
     assert found.onset_low <= 36.0
@@ -69,32 +69,32 @@ def test_the_onset_is_found_and_the_slope_is_that_after_it():
     assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.1)
 
 
-def test_a_deficit_shows_at_the_bottom_only():
+def test_a_deficit_shows_at_the_bottom_only() -> None:
     found = fit(table(deficit=14.0))
     assert found.deficit_ah.value == pytest.approx(14.0, abs=2.5)
     assert abs(found.offset_ah.value) < 0.5
     assert abs(found.slope_ah_day.value) * MA_PER_AH_DAY < 1.0
 
 
-def test_balancing_is_taken_out_of_the_leak_but_not_of_what_shows():
+def test_balancing_is_taken_out_of_the_leak_but_not_of_what_shows() -> None:
     offsets = table(leak_ah_day=0.3, bleed=-0.2)
     assert fit(offsets).slope_ah_day.value == pytest.approx(0.3, rel=0.06)
     assert fit(offsets, corrected=False).slope_ah_day.value == pytest.approx(0.1, abs=0.02)
 
 
-def test_windows_that_only_give_a_lower_limit_do_not_hide_the_cell():
+def test_windows_that_only_give_a_lower_limit_do_not_hide_the_cell() -> None:
     # beyond 4 Ah the cell no longer reaches the knee: 8 days show the drift, 40 only that it is behind
     found = fit(table(leak_ah_day=0.5, onset=12.0, censor_ah=4.0))
     assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.25)
     assert found.offset_ah.value > 4.0
 
 
-def test_too_few_windows_are_no_fit():
+def test_too_few_windows_are_no_fit() -> None:
     offsets = table(days=2)
     assert fit_cell(offsets, 0, scatter_by_group(offsets), RATED) is None
 
 
-def test_intervals_hold_the_truth_nineteen_times_in_twenty():
+def test_intervals_hold_the_truth_nineteen_times_in_twenty() -> None:
     hits = 0
     for seed in range(60):
         found = fit(table(leak_ah_day=0.12, days=40, seed=seed))
@@ -118,7 +118,7 @@ def leaning(*, leak_ah_day, by, days=90, seconds=6.0):
 
 
 @pytest.mark.parametrize("by", [0.0, 0.2, 0.35])
-def test_exact_windows_at_the_top_outweigh_many_that_lean(by):
+def test_exact_windows_at_the_top_outweigh_many_that_lean(by) -> None:
     # 0.6 Ah a day is 25 mA, by hand; the plateau alone would give as little as two thirds of it
     found = fit(leaning(leak_ah_day=0.6, by=by))
     low, high = interval(found.slope_ah_day, found.n - 4)
@@ -126,7 +126,7 @@ def test_exact_windows_at_the_top_outweigh_many_that_lean(by):
     assert found.slope_ah_day.value == pytest.approx(0.6, rel=0.12)
 
 
-def test_windows_after_a_cell_left_the_search_are_no_measure():
+def test_windows_after_a_cell_left_the_search_are_no_measure() -> None:
     # 1.5 Ah a day for 90 days is 135 Ah; the search ends at 24 % of 280 Ah, 67 Ah, where windows pile up
     offsets = table(leak_ah_day=1.5, days=90)
     offsets.dq_ah[:, 0] = np.minimum(offsets.dq_ah[:, 0], 67.2)
@@ -136,7 +136,7 @@ def test_windows_after_a_cell_left_the_search_are_no_measure():
     assert found.offset_ah.value == pytest.approx(133.5, rel=0.15)
 
 
-def test_an_onset_leaves_the_slope_open_by_what_its_place_does():
+def test_an_onset_leaves_the_slope_open_by_what_its_place_does() -> None:
     early = fit(table(leak_ah_day=0.5, onset=35.0, days=60))
     later = fit(table(leak_ah_day=0.5, onset=50.0, days=60))
     assert later.slope_ah_day.sd > early.slope_ah_day.sd

@@ -14,7 +14,7 @@ def ends(highest):
     )
 
 
-def test_the_charger_holds_the_sum():
+def test_the_charger_holds_the_sum() -> None:
     before = ends([3.50] * 15 + [3.52])
     behind = np.zeros(16)
     behind[3] = 6.0
@@ -26,6 +26,6 @@ def test_the_charger_holds_the_sum():
     assert np.median(np.delete(after, 3)) == pytest.approx(3.509, abs=0.004)
 
 
-def test_nothing_moves_if_no_cell_does():
+def test_nothing_moves_if_no_cell_does() -> None:
     before = ends([3.50] * 15 + [3.55])
     assert top_voltages(before, np.zeros(16)) == pytest.approx(before.highest_v, abs=1e-3)

@@ -13,7 +13,7 @@ def anchors_of(pack, current, facts=None):
 
 
 @pytest.mark.parametrize("period", PERIODS)
-def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(made, period):
+def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(made, period) -> None:
     pack = made.Pack(period_s=period)
     frame = pack.frame(0, made.day_current(pack))
     found = observe_anchors(clean(frame, made.facts))
@@ -23,13 +23,13 @@ def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(made, perio
     assert found[0].current_a <= 0.05 * 280
 
 
-def test_a_charge_that_stops_untapered_at_the_top_is_a_limit(made):
+def test_a_charge_that_stops_untapered_at_the_top_is_a_limit(made) -> None:
     pack = made.Pack(r_ohm=0.3e-3)
     found = observe_anchors(clean(pack.frame(0, made.day_current(pack, taper=False)), made.facts))
     assert [(a.kind, a.quality) for a in found] == [("full", "limit")]
 
 
-def test_one_cell_ahead_that_ends_the_charge_is_told_apart(made):
+def test_one_cell_ahead_that_ends_the_charge_is_told_apart(made) -> None:
     pack = made.Pack(spread=(0.03, *[0.0] * 15), soc=0.5)
     current = np.zeros(8640)
     current[2520 : 2520 + 2436] = 0.07 * 280  # 7 % of 280 Ah an hour for 6.77 h: to 97.4 %
@@ -37,14 +37,14 @@ def test_one_cell_ahead_that_ends_the_charge_is_told_apart(made):
     assert [(a.quality, a.max_v > 3.5, a.median_v < 3.4) for a in found] == [("high cell", True, True)]
 
 
-def test_a_bank_charged_to_ninety_percent_has_no_anchor(made):
+def test_a_bank_charged_to_ninety_percent_has_no_anchor(made) -> None:
     pack = made.Pack(soc=0.5)
     current = np.zeros(8640)
     current[2520:5400] = 0.05 * 280
     assert anchors_of(pack, current) == ()
 
 
-def test_a_passing_cloud_is_no_taper(made):
+def test_a_passing_cloud_is_no_taper(made) -> None:
     # bulk charge at 0.3 C near the top, the sun gone for one minute at 97 %: not full
     pack = made.Pack(soc=0.90, r_ohm=1.2e-3)
     current = np.zeros(8640)
@@ -55,7 +55,7 @@ def test_a_passing_cloud_is_no_taper(made):
     assert [a.quality for a in found if a.quality == "taper"] == []
 
 
-def test_a_lower_charging_voltage_gives_a_low_taper(made):
+def test_a_lower_charging_voltage_gives_a_low_taper(made) -> None:
     pack = made.Pack(soc=0.97)
     current = np.zeros(8640)
     current[2520:3600] = 0.0055 * 280
@@ -64,7 +64,7 @@ def test_a_lower_charging_voltage_gives_a_low_taper(made):
     assert [(a.kind, a.quality) for a in found] == [("full", "low taper")]
 
 
-def test_an_absorption_that_ends_early_is_a_low_taper(made):
+def test_an_absorption_that_ends_early_is_a_low_taper(made) -> None:
     # 0.03 C left at 3.40 V when the charger gives up, as with 54.4 V for an hour: not full, but known
     pack = made.Pack(soc=0.95, r_ohm=0.4e-3)
     current = np.zeros(8640)
@@ -74,7 +74,7 @@ def test_an_absorption_that_ends_early_is_a_low_taper(made):
     assert found[0].median_v == pytest.approx(3.40, abs=0.01)
 
 
-def test_the_lower_knee_is_crossed_once_a_level(made):
+def test_the_lower_knee_is_crossed_once_a_level(made) -> None:
     pack = made.Pack(soc=0.2)
     current = np.zeros(8640)
     current[1000:4000] = -0.19 / 3000 * 360 * 280  # 19 % of the capacity in 3000 samples of 10 s
@@ -85,12 +85,12 @@ def test_the_lower_knee_is_crossed_once_a_level(made):
     assert 0.2 + found[1].mark.ah / 280 == pytest.approx(0.035, abs=0.003)
 
 
-def test_without_cell_voltages_the_pack_voltage_serves(made):
+def test_without_cell_voltages_the_pack_voltage_serves(made) -> None:
     pack = made.Pack(n_cells=0)
     found = observe_anchors(clean(pack.frame(0, made.day_current(pack)), made.facts))
     assert [a.quality for a in found] == ["taper"]
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_too_little_for_an_anchor(made, n):
+def test_too_little_for_an_anchor(made, n) -> None:
     assert anchors_of(made.Pack(), np.zeros(n)) == ()

@@ -17,7 +17,7 @@ def ledger(made, extra):
     return observe_balancing(day, gridded(day))
 
 
-def test_bits_are_time_of_their_cell(made):
+def test_bits_are_time_of_their_cell(made) -> None:
     bits = np.zeros(8640)
     bits[1000:1360] = 0b101  # an hour of cells 1 and 3
     found = ledger(made, {"balancing_cells": bits})
@@ -26,14 +26,14 @@ def test_bits_are_time_of_their_cell(made):
     assert found.balanced_s[1] == 0.0
 
 
-def test_a_flag_goes_to_the_cells_above_the_start(made):
+def test_a_flag_goes_to_the_cells_above_the_start(made) -> None:
     found = ledger(made, {"balancing": np.ones(8640)})
     assert found.source == "flag"
     assert found.balanced_s == found.possible_s
     assert max(found.possible_s) > 60.0
 
 
-def test_a_silent_pack_has_only_the_possible_time(made):
+def test_a_silent_pack_has_only_the_possible_time(made) -> None:
     found = ledger(made, {})
     assert found.source == "none"
     assert found.balanced_s == ()

@@ -5,7 +5,7 @@ from analysis.daily.flow import observe_flow
 from analysis.daily.hygiene import clean
 
 
-def test_a_day_of_two_currents(made):
+def test_a_day_of_two_currents(made) -> None:
     # 12 h at −20 A and 12 h at 15 A: 240 and 180 Ah; 12 × 400 + 12 × 225 = 7500 A²h: hand calculation
     current = np.concatenate((np.full(4320, -20.0), np.full(4320, 15.0)))
     flow = observe_flow(clean(made.Pack(noise_a=0.0, soc=0.9).frame(0, current), made.facts))
@@ -19,7 +19,7 @@ def test_a_day_of_two_currents(made):
     assert flow.gap_ah == 0
 
 
-def test_what_a_gap_may_hide(made):
+def test_what_a_gap_may_hide(made) -> None:
     frame = made.Pack(noise_a=0.0).frame(0, np.full(8640, -18.0))
     keep = np.ones(8640, dtype=bool)
     keep[1000:1359] = False  # an hour between the samples on both sides
@@ -30,7 +30,7 @@ def test_what_a_gap_may_hide(made):
     assert observe_flow(clean(cut, made.facts)).gap_ah == pytest.approx(18.0)
 
 
-def test_an_empty_day_flows_nothing(made):
+def test_an_empty_day_flows_nothing(made) -> None:
     flow = observe_flow(clean(made.Pack().frame(0, np.zeros(0)), made.facts))
     assert flow.total.ah_in == flow.total.ah_out == flow.i2t_a2h == flow.gap_ah == 0
     assert flow.max_charge_a == flow.max_discharge_a == 0

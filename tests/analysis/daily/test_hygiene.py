@@ -37,33 +37,33 @@ def good(made):
     return made.Pack().frame(0, made.day_current(made.Pack()))
 
 
-def test_a_good_day_loses_nothing(good):
+def test_a_good_day_loses_nothing(good) -> None:
     day = clean(good, FACTS)
     assert day.coverage.dropped == ()
     assert day.coverage.fraction == pytest.approx(1.0, abs=2e-4)
     assert day.coverage.gaps == ()
 
 
-def test_a_quiet_rest_without_noise_is_no_standstill():
+def test_a_quiet_rest_without_noise_is_no_standstill() -> None:
     # a pack at rest repeats every digit for hours; nothing of it may be dropped
     day = clean(frame_of(np.arange(0, 86400.0, 10), np.zeros(8640)), FACTS)
     assert day.coverage.dropped == ()
     assert day.coverage.covered_s == pytest.approx(86390)
 
 
-def test_a_small_steady_load_without_noise_is_none_either():
+def test_a_small_steady_load_without_noise_is_none_either() -> None:
     day = clean(frame_of(np.arange(0, 3600.0, 1), np.full(3600, -2.0)), FACTS)  # 2 Ah: less than 1 %
     assert dropped(day) == {}
 
 
-def test_current_that_flows_for_an_hour_moves_some_digit():
+def test_current_that_flows_for_an_hour_moves_some_digit() -> None:
     # 50 A for an hour are 18 % of 280 Ah; cells that do not move a millivolt in it are old
     day = clean(frame_of(np.arange(0, 3600.0, 1), np.full(3600, 50.0)), FACTS)
     assert dropped(day) == {"stuck": 3599}
     assert day.ah_in[-1] == 0
 
 
-def test_frames_that_stand_still_among_noise_are_dropped(good):
+def test_frames_that_stand_still_among_noise_are_dropped(good) -> None:
     a, b = 4000, 4100
     stuck = replace(
         good,
@@ -76,7 +76,7 @@ def test_frames_that_stand_still_among_noise_are_dropped(good):
     assert day.coverage.longest_gap_s == pytest.approx(1000)
 
 
-def test_cells_that_repeat_while_the_current_moves_are_dropped(good):
+def test_cells_that_repeat_while_the_current_moves_are_dropped(good) -> None:
     old = replace(good, cells_v=good.cells_v.copy())
     morning = slice(2501, 2600)  # the charge begins within
     old.cells_v[:, morning] = old.cells_v[:, 2500:2501]
@@ -86,7 +86,7 @@ def test_cells_that_repeat_while_the_current_moves_are_dropped(good):
     assert day.coverage.gaps == ()
 
 
-def test_a_soc_that_jumps_ends_a_standstill():
+def test_a_soc_that_jumps_ends_a_standstill() -> None:
     n = 600
     soc = np.concatenate((np.full(300, 0.8), np.full(300, 0.7)))
     current = np.concatenate((np.zeros(300), np.random.default_rng(1).normal(-20, 1, 300)))
@@ -95,7 +95,7 @@ def test_a_soc_that_jumps_ends_a_standstill():
 
 
 @pytest.mark.parametrize("value", [327.67, -327.68, 655.35, 0.0])
-def test_a_current_register_misread_once_is_dropped(good, value):
+def test_a_current_register_misread_once_is_dropped(good, value) -> None:
     i = 3000  # in the middle of the charge at 56 A
     bad = replace(good, pack_a=good.pack_a.copy())
     bad.pack_a[i] = value
@@ -104,7 +104,7 @@ def test_a_current_register_misread_once_is_dropped(good, value):
     assert day.ah_in[-1] == pytest.approx(clean(good, FACTS).ah_in[-1], abs=0.01)
 
 
-def test_a_real_pulse_that_the_cells_follow_is_kept(good):
+def test_a_real_pulse_that_the_cells_follow_is_kept(good) -> None:
     i = 3000
     real = replace(good, pack_a=good.pack_a.copy(), pack_v=good.pack_v.copy(), cells_v=good.cells_v.copy())
     real.pack_a[i] -= 120
@@ -113,7 +113,7 @@ def test_a_real_pulse_that_the_cells_follow_is_kept(good):
     assert dropped(clean(real, FACTS)) == {}
 
 
-def test_one_cell_misread_once_is_dropped_but_not_its_pulse_over_a_loose_link(good):
+def test_one_cell_misread_once_is_dropped_but_not_its_pulse_over_a_loose_link(good) -> None:
     bad = replace(good, cells_v=good.cells_v.copy(), pack_a=good.pack_a.copy(), pack_v=good.pack_v.copy())
     bad.cells_v[6, 3000] += 0.256
     bad.pack_a[5000:5001] += 100  # a pulse, and a loose link of 2 mΩ at cell 3
@@ -126,27 +126,27 @@ def test_one_cell_misread_once_is_dropped_but_not_its_pulse_over_a_loose_link(go
     assert np.isfinite(day.frame.cells_v[2, 5000])
 
 
-def test_pack_voltage_and_temperature_misread_once_are_dropped(good):
+def test_pack_voltage_and_temperature_misread_once_are_dropped(good) -> None:
     bad = replace(good, pack_v=good.pack_v.copy(), temps_c=good.temps_c.copy())
     bad.pack_v[[1000, 2000]] = [0.0, 55.55]
     bad.temps_c[1, 500] = 0.0
     assert dropped(clean(bad, FACTS)) == {"impossible voltage": 1, "voltage spike": 1, "temperature spike": 1}
 
 
-def test_impossible_cells_and_currents_are_dropped(good):
+def test_impossible_cells_and_currents_are_dropped(good) -> None:
     bad = replace(good, pack_a=good.pack_a.copy(), cells_v=good.cells_v.copy())
     bad.pack_a[100:103] = 1400.0
     bad.cells_v[0, 200:300] = 0.7
     assert dropped(clean(bad, FACTS)) == {"impossible cell": 100, "impossible current": 3}
 
 
-def test_clock_that_steps_back_loses_only_what_it_repeats():
+def test_clock_that_steps_back_loses_only_what_it_repeats() -> None:
     keep, same, back = forward_times(np.array([1.0, 2, 3, 2, 3, 4, 4, 5, np.nan]))
     assert keep.tolist() == [True, True, True, False, False, True, False, True, False]
     assert (same, back) == (2, 2)
 
 
-def test_the_gap_follows_the_sampling():
+def test_the_gap_follows_the_sampling() -> None:
     assert gap_limit(1.0) == 30.0
     assert gap_limit(60.0) == 300.0
     assert typical_period(np.array([0.0, 60, 120, 180, 1000])) == 60.0
@@ -154,19 +154,19 @@ def test_the_gap_follows_the_sampling():
 
 
 @pytest.mark.parametrize("n", [0, 1, 2, 3, 5])
-def test_days_of_few_samples(n):
+def test_days_of_few_samples(n) -> None:
     day = clean(frame_of(np.arange(n) * 60.0, np.full(n, 5.0)), FACTS)
     assert day.coverage.n == n
     assert day.ah_in.size == n
 
 
-def test_a_day_of_nothing_is_all_gap():
+def test_a_day_of_nothing_is_all_gap() -> None:
     day = clean(frame_of([], []), FACTS)
     assert day.coverage.gaps == ((0.0, 86400.0),)
     assert day.coverage.fraction == 0
 
 
-def test_no_cells_and_no_pack_voltage():
+def test_no_cells_and_no_pack_voltage() -> None:
     n = 100
     bare = frame_of(np.arange(n) * 10.0, np.full(n, 5.0), cells=np.empty((0, n)), pack_v=np.full(n, np.nan))
     day = clean(bare, FACTS)
@@ -174,7 +174,7 @@ def test_no_cells_and_no_pack_voltage():
     assert day.ah_in[-1] == pytest.approx(990 * 5 / 3600)
 
 
-def test_pack_voltage_is_the_sum_of_cells_where_it_is_absent():
+def test_pack_voltage_is_the_sum_of_cells_where_it_is_absent() -> None:
     n = 361
     current = np.full(n, 10.0) + np.random.default_rng(1).normal(0, 0.1, n)
     day = clean(frame_of(np.arange(n) * 10.0, current, pack_v=np.full(n, np.nan)), FACTS)
@@ -191,7 +191,7 @@ numbers = st.one_of(st.floats(-2000, 2000, width=32), st.just(float("nan")))
     hnp.arrays(np.float32, n, elements=numbers),
     hnp.arrays(np.float32, (3, n), elements=numbers),
 )))  # fmt: skip
-def test_whatever_comes_the_sums_rise_and_times_increase(parts):
+def test_whatever_comes_the_sums_rise_and_times_increase(parts) -> None:
     time_s, current, volts, cells = parts
     day = clean(frame_of(np.sort(time_s), current, cells=cells, pack_v=volts), FACTS)
     assert (np.diff(day.frame.time_s) > 0).all()

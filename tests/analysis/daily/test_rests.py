@@ -7,7 +7,7 @@ from analysis.daily.hygiene import clean
 from analysis.daily.rests import observe_rests
 
 
-def test_the_rest_shows_how_cells_stand_apart(made):
+def test_the_rest_shows_how_cells_stand_apart(made) -> None:
     pack = made.Pack(period_s=10.0, soc=0.95, spread=(0.02, *[0.0] * 15))
     current = np.full(8640, -20.0)
     current[3000:5160] = 0.0  # six hours
@@ -21,7 +21,7 @@ def test_the_rest_shows_how_cells_stand_apart(made):
     assert max(abs(x) for x in found[0].droop_v_h) < 3e-4
 
 
-def test_short_rests_and_running_packs_give_none(made):
+def test_short_rests_and_running_packs_give_none(made) -> None:
     pack = made.Pack(period_s=10.0)
     current = np.full(8640, -20.0)
     current[100:200] = 0.0

@@ -15,7 +15,7 @@ def hours(*parts, period=10.0):
     return np.concatenate([np.full(round(h * 3600 / period), float(a)) for h, a in parts])
 
 
-def test_a_day_in_three_runs(made):
+def test_a_day_in_three_runs(made) -> None:
     runs = runs_of(made, hours((8, -10), (6, 20), (10, 0)))
     assert [r.kind for r in runs] == ["discharge", "charge", "rest"]
     assert runs[0].open_start
@@ -25,11 +25,11 @@ def test_a_day_in_three_runs(made):
     assert runs[1].mean_a == pytest.approx(20, abs=0.05)
 
 
-def test_a_short_break_belongs_to_the_run_around_it(made):
+def test_a_short_break_belongs_to_the_run_around_it(made) -> None:
     assert [r.kind for r in runs_of(made, hours((5, 20), (0.05, 0), (18.95, 20)))] == ["charge"]
 
 
-def test_a_gap_opens_both_ends(made):
+def test_a_gap_opens_both_ends(made) -> None:
     pack = made.Pack()
     frame = pack.frame(0, hours((24, 10)))
     keep = np.ones(8640, dtype=bool)
@@ -46,17 +46,17 @@ def test_a_gap_opens_both_ends(made):
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_too_little_for_a_run(made, n):
+def test_too_little_for_a_run(made, n) -> None:
     assert runs_of(made, np.zeros(n)) == ()
 
 
-def test_stitched_runs_from_the_first_start_to_the_second_end(made):
+def test_stitched_runs_from_the_first_start_to_the_second_end(made) -> None:
     a, b = runs_of(made, hours((12, 20), (12, -10)))
     joined = stitched(a, b)
     assert (joined.start, joined.end) == (a.start, b.end)
     assert joined.mean_a == pytest.approx(5, abs=0.1)
 
 
-def test_the_rest_current_follows_the_capacity():
+def test_the_rest_current_follows_the_capacity() -> None:
     assert rest_current(280.0) == pytest.approx(1.4)
     assert rest_current(20.0) == pytest.approx(0.3)

@@ -19,17 +19,17 @@ def day(made, change=None):
     return clean(replace(frame, cells_v=cells), made.facts)
 
 
-def test_ordinary_readings(made):
+def test_ordinary_readings(made) -> None:
     found = observe_taps(day(made))
     assert max(found.noise_v) < 0.002
     assert max(found.still_s) == 0.0
     assert max(found.missing) == 0.0
 
 
-def test_a_noisy_reading_stands_out(made):
+def test_a_noisy_reading_stands_out(made) -> None:
     rng = np.random.default_rng(2)
 
-    def harm(cells):
+    def harm(cells) -> None:
         cells[4] += 0.02 * rng.standard_normal(cells.shape[1]).astype(np.float32)
 
     found = observe_taps(day(made, harm))
@@ -37,8 +37,8 @@ def test_a_noisy_reading_stands_out(made):
     assert found.noise_v[4] > 6 * np.median(found.noise_v)
 
 
-def test_a_reading_that_stands_still_while_the_others_move(made):
-    def harm(cells):
+def test_a_reading_that_stands_still_while_the_others_move(made) -> None:
+    def harm(cells) -> None:
         cells[7, 500:2000] = 3.3
 
     found = observe_taps(day(made, harm))
@@ -46,12 +46,12 @@ def test_a_reading_that_stands_still_while_the_others_move(made):
     assert sum(found.still_s) == found.still_s[7]
 
 
-def test_resolution_is_the_smallest_step():
+def test_resolution_is_the_smallest_step() -> None:
     rng = np.random.default_rng(3)
     cells = (np.round(3.3 + 0.02 * rng.standard_normal((4, 500)), 2)).astype(np.float32)
     assert resolution(cells) == pytest.approx(0.01, abs=1e-4)
 
 
-def test_nothing_is_said_of_an_empty_day(made):
+def test_nothing_is_said_of_an_empty_day(made) -> None:
     pack = made.Pack()
     assert observe_taps(clean(pack.frame(0, np.empty(0)), made.facts)).noise_v == ()

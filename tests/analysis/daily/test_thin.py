@@ -5,7 +5,7 @@ from analysis.daily.hygiene import clean
 from analysis.daily.thin import mark_at, thin
 
 
-def test_a_dense_day_is_thinned_and_a_sparse_one_is_not(made):
+def test_a_dense_day_is_thinned_and_a_sparse_one_is_not(made) -> None:
     for period, expected in ((1.0, 2881), (10.0, 2880), (60.0, 1440)):
         pack = made.Pack(period_s=period)
         view = thin(clean(pack.frame(0, np.zeros(round(86400 / period))), made.facts))
@@ -13,7 +13,7 @@ def test_a_dense_day_is_thinned_and_a_sparse_one_is_not(made):
         assert (np.diff(view.time_s) > 0).all()
 
 
-def test_mean_current_is_that_of_the_counters(made):
+def test_mean_current_is_that_of_the_counters(made) -> None:
     current = np.where(np.arange(8640) % 2 == 0, 30.0, 10.0)
     view = thin(clean(made.Pack(noise_a=0.0, soc=0.2).frame(0, current * 0.1), made.facts))
     assert np.isnan(view.mean_a[0])
@@ -21,7 +21,7 @@ def test_mean_current_is_that_of_the_counters(made):
     assert np.mean(view.mean_a[1:]) == pytest.approx(2.0, abs=0.02)
 
 
-def test_across_a_gap_nothing_is_known(made):
+def test_across_a_gap_nothing_is_known(made) -> None:
     frame = made.Pack().frame(0, np.full(8640, 5.0))
     keep = np.ones(8640, dtype=bool)
     keep[3000:3100] = False
@@ -33,7 +33,7 @@ def test_across_a_gap_nothing_is_known(made):
     assert np.isnan(view.mean_a[1:]).sum() == 1
 
 
-def test_median_of_the_cells_leaves_missing_ones_out(made):
+def test_median_of_the_cells_leaves_missing_ones_out(made) -> None:
     frame = made.Pack(noise_v=0.0, spread=(0.3, *[0.0] * 15)).frame(0, np.zeros(100))
     frame.cells_v[3] = np.nan
     view = thin(clean(frame, made.facts))
@@ -43,12 +43,12 @@ def test_median_of_the_cells_leaves_missing_ones_out(made):
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_too_short_to_thin(made, n):
+def test_too_short_to_thin(made, n) -> None:
     view = thin(clean(made.Pack().frame(0, np.zeros(n)), made.facts))
     assert view.index.size <= n
 
 
-def test_a_mark_between_samples_lies_between(made):
+def test_a_mark_between_samples_lies_between(made) -> None:
     day = clean(made.Pack(noise_a=0.0).frame(0, np.full(8640, 36.0)), made.facts)
     t = float(day.frame.time_s[100])
     assert mark_at(day, t + 5.0).ah_in == pytest.approx(day.mark(100).ah_in + 36 * 5 / 3600, abs=1e-6)

@@ -5,7 +5,7 @@ from analysis.daily.hygiene import clean
 from analysis.daily.usage import C_EDGES, T_EDGES, observe_usage
 
 
-def test_times_add_up_to_the_covered_time(made):
+def test_times_add_up_to_the_covered_time(made) -> None:
     pack = made.Pack()
     day = clean(pack.frame(0, made.day_current(pack)), made.facts)
     usage = observe_usage(day)
@@ -16,7 +16,7 @@ def test_times_add_up_to_the_covered_time(made):
     assert usage.temp_s[T_EDGES.index(15.0) + 1] == pytest.approx(day.coverage.covered_s, abs=31)
 
 
-def test_a_day_between_two_states_of_charge_spends_its_time_there(made):
+def test_a_day_between_two_states_of_charge_spends_its_time_there(made) -> None:
     current = np.concatenate((np.full(4320, -14.0), np.full(4320, 14.0)))  # 60 % of 280 Ah down and up
     pack = made.Pack(soc=0.9)
     usage = observe_usage(clean(pack.frame(0, current), made.facts))
@@ -27,7 +27,7 @@ def test_a_day_between_two_states_of_charge_spends_its_time_there(made):
     )  # twice through each bin: hand calculation
 
 
-def test_turns_hold_the_days_ends(made):
+def test_turns_hold_the_days_ends(made) -> None:
     current = np.concatenate((np.full(4320, -14.0), np.full(4320, 7.0)))
     usage = observe_usage(clean(made.Pack(noise_a=0.0).frame(0, current), made.facts))
     assert usage.turns_ah[0] == 0
@@ -36,7 +36,7 @@ def test_turns_hold_the_days_ends(made):
     assert usage.cycles_ah == ()
 
 
-def test_an_empty_day_counts_nothing(made):
+def test_an_empty_day_counts_nothing(made) -> None:
     usage = observe_usage(clean(made.Pack().frame(0, np.zeros(0)), made.facts))
     assert sum(usage.c_rate_s) == 0
     assert usage.charge_s == ()

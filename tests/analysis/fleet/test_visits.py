@@ -28,26 +28,26 @@ def state(bank: str, *found: Finding, last: str = TODAY, leak: float = 1.0) -> B
     return BankState(bank, last, (pack(bank, leak),), found)
 
 
-def test_act_before_watch_before_silence_before_nothing():
+def test_act_before_watch_before_silence_before_nothing() -> None:
     states = [state("quiet"), state("silent", last="2026-01-20"), state("watch", finding()),
               state("act", finding("act"))]  # fmt: skip
     assert [v.bank for v in visits(states, TODAY)] == ["act", "silent", "watch", "quiet"]
     assert visits(states, TODAY)[-1].score == 0
 
 
-def test_a_near_forecast_weighs_more():
+def test_a_near_forecast_weighs_more() -> None:
     assert urgency(finding(day="2026-02-10"), TODAY) > urgency(finding(day="2026-06-01"), TODAY)
     assert urgency(finding(day="2026-06-01"), TODAY) == urgency(finding(), TODAY)
 
 
-def test_only_findings_not_seen_before_are_new():
+def test_only_findings_not_seen_before_are_new() -> None:
     known = {"one": {("self_discharge", "A", 7)}}
     by_bank = {v.bank: v for v in visits([state("one", finding()), state("two", finding())], TODAY, known)}
     assert by_bank["one"].new == ()
     assert len(by_bank["two"].new) == 1
 
 
-def test_far_from_peers_calls_for_a_look():
+def test_far_from_peers_calls_for_a_look() -> None:
     states = [state(f"b{i}", leak=1.0 + 0.1 * (i % 5)) for i in range(12)] + [state("odd", leak=15.0)]
     first = visits(states, TODAY)[0]
     assert first.bank == "odd"
@@ -56,7 +56,7 @@ def test_far_from_peers_calls_for_a_look():
     assert not visits([*states[:12], state("good", leak=-30.0)], TODAY)[0].outlying
 
 
-def test_place_by_hand():
+def test_place_by_hand() -> None:
     packs = [pack(f"b{i}", leak=float(i)) for i in range(9)]  # 0..8: median 4, MAD 2
     got = place(pack("me", leak=10.0), packs, {"worst_leak_ma": 0.1})[0]
     assert (got.median, got.peers) == (4.0, 9)
@@ -64,12 +64,12 @@ def test_place_by_hand():
     assert got.z == pytest.approx(6 / (2 * 1.4826))
 
 
-def test_too_few_peers_give_no_place():
+def test_too_few_peers_give_no_place() -> None:
     packs = [pack(f"b{i}") for i in range(ENOUGH - 1)]
     assert place(pack("me", leak=99.0), packs, {"worst_leak_ma": 0.1}) == ()
 
 
-def test_peers_share_cells_rating_and_climate_and_never_the_bank():
+def test_peers_share_cells_rating_and_climate_and_never_the_bank() -> None:
     me = pack("me")
     others = [pack(f"b{i}") for i in range(ENOUGH)]
     strangers = [pack("x", n_cells=8), pack("y", rated_ah=100.0), pack("me"), pack("hot", climate_c=25.0),

@@ -18,7 +18,7 @@ def history_of(made, pack, days, **profile):
     ("offset", "gain", "period"),
     [(0.0, 1.0, 10.0), (0.25, 1.0, 10.0), (-0.15, 1.01, 10.0), (0.1, 0.99, 60.0), (-0.25, 1.0, 30.0)],
 )
-def test_efficiency_is_right_whatever_the_sensor(made, offset, gain, period):
+def test_efficiency_is_right_whatever_the_sensor(made, offset, gain, period) -> None:
     # truth: the model's own energies; a gain cancels in the ratio, an offset must be found
     pack = made.Pack(offset_a=offset, gain=gain, period_s=period, loss=0.002)
     history = history_of(made, pack, 15)
@@ -31,14 +31,14 @@ def test_efficiency_is_right_whatever_the_sensor(made, offset, gain, period):
     assert result.offset_a.low <= offset <= result.offset_a.high
 
 
-def test_more_charge_out_than_in_is_told_as_the_sensors_fault(made):
+def test_more_charge_out_than_in_is_told_as_the_sensors_fault(made) -> None:
     result = efficiency(history_of(made, made.Pack(offset_a=-0.2), 12))
     assert result.coulombic_raw.value > 1
     assert "sensor" in result.note
     assert result.round_trip.value < 1
 
 
-def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made):
+def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made) -> None:
     pack = made.Pack(soc=0.3)
     n = 8640
     wave = 18 * np.sin(np.arange(n) * 2 * np.pi / n)  # 30 % to 80 % and back: no anchor at all
@@ -50,7 +50,7 @@ def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made):
     assert "unchecked" in result.round_trip.basis
 
 
-def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number(made):
+def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number(made) -> None:
     pack = made.Pack(soc=0.3, temp_c=-2.0)
     wave = 6 * np.sin(np.arange(8640) * 2 * np.pi / 8640)
     history = History.of(made.facts, [digest(pack.frame(i, wave), made.facts) for i in range(6)])
@@ -59,7 +59,7 @@ def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number(made):
     assert "heater" in result.round_trip.reason
 
 
-def test_nothing_recorded(made):
+def test_nothing_recorded(made) -> None:
     result = efficiency(History.of(made.facts, []))
     assert result.round_trip.value is None
     assert result.round_trip.reason
@@ -76,7 +76,7 @@ def holed(frame, first, last):
 
 
 @pytest.mark.parametrize(("samples", "kept"), [(40, 4), (400, 4), (1900, 3)])
-def test_what_a_gap_may_hide_is_in_its_windows_uncertainty(made, samples, kept):
+def test_what_a_gap_may_hide_is_in_its_windows_uncertainty(made, samples, kept) -> None:
     frames = list(made.frames(made.Pack(), 5))
     frames[2] = holed(frames[2], 100, 100 + samples)
     found = windows(History.of(made.facts, [digest(f, made.facts) for f in frames]))
@@ -86,7 +86,7 @@ def test_what_a_gap_may_hide_is_in_its_windows_uncertainty(made, samples, kept):
         assert max(w.hidden_ah for w in found) == pytest.approx(14 * (samples + 1) * 10 / 3600, rel=0.05)
 
 
-def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(made):
+def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(made) -> None:
     # windows that differ in heating: b = 0.15 A and 0.7 of what heaters can have taken at most
     history = history_of(made, made.Pack(), 8)
     base = windows(history)
@@ -105,7 +105,7 @@ def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(m
     assert fit.heating == pytest.approx(0.7, abs=2 * fit.heating_u)
 
 
-def test_a_day_without_any_voltage_is_left_out(made):
+def test_a_day_without_any_voltage_is_left_out(made) -> None:
     frames = list(made.frames(made.Pack(), 6))
     nothing = np.full(frames[2].time_s.size, np.nan, np.float32)
     frames[2] = replace(frames[2], pack_v=nothing, cells_v=frames[2].cells_v[:0])
@@ -115,12 +115,12 @@ def test_a_day_without_any_voltage_is_left_out(made):
     assert len(result.windows) < len(whole.windows)
 
 
-def test_the_zero_from_closures_is_the_models(made):
+def test_the_zero_from_closures_is_the_models(made) -> None:
     zero = closure_zero(windows(history_of(made, made.Pack(offset_a=0.12, loss=0.002), 15)))
     assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 10 mA: the drain it allows for
 
 
-def test_losses_add_up(made):
+def test_losses_add_up(made) -> None:
     result = efficiency(history_of(made, made.Pack(), 8), zero=Zero(0.0, 0.01, "given"))
     losses = result.losses
     parts = [
@@ -131,7 +131,7 @@ def test_losses_add_up(made):
     assert sum(parts) == pytest.approx(losses.total.value)
 
 
-def test_published_closure_arithmetic():
+def test_published_closure_arithmetic() -> None:
     # 15.2 kWh in, 14.6 out, 0.15 more inside at the end: 0.9605 raw, 0.9704 closed; with 0.9 kWh of a
     # heater fed from outside 14.6 / 16.1 = 0.9068. Hand calculation
     assert closed_efficiency(15.2, 14.6) == pytest.approx(0.9605, abs=5e-5)

@@ -17,22 +17,22 @@ def counted(series):
     return table
 
 
-def test_the_standards_example():
+def test_the_standards_example() -> None:
     # ASTM E1049-85 (2011), 5.4.4, Fig. 6: ranges and counts of its table
     assert counted([-2, 1, -3, 5, -1, 3, -4, 4, -2]) == {3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5}
 
 
-def test_a_charge_like_series():
+def test_a_charge_like_series() -> None:
     # computed with the rainflow package 3.2.0, in percent
     assert counted([50, 90, 20, 80, 60, 90, 10, 50]) == {20: 1, 40: 1, 70: 1, 80: 0.5}
 
 
 @pytest.mark.parametrize("series", [[], [1.0], [2.0, 2.0, 2.0]])
-def test_nothing_moves_nothing_counts(series):
+def test_nothing_moves_nothing_counts(series) -> None:
     assert counted(series) == {}
 
 
-def test_one_way_is_half_a_cycle():
+def test_one_way_is_half_a_cycle() -> None:
     assert counted([0.0, 1.0]) == {1.0: 0.5}
 
 
@@ -47,7 +47,7 @@ def distinct(series):
 
 
 @given(floats)
-def test_equal_to_the_rainflow_package(series):
+def test_equal_to_the_rainflow_package(series) -> None:
     if not distinct(series):
         return  # equal ranges may be split between whole and half in another way
     theirs: dict[float, float] = {}
@@ -57,14 +57,14 @@ def test_equal_to_the_rainflow_package(series):
 
 
 @given(floats)
-def test_ranges_add_up_to_half_the_path(series):
+def test_ranges_add_up_to_half_the_path(series) -> None:
     turns = turning_points(np.array(series))
     total = sum(size * weight for size, weight in counted(series).items())
     assert total == pytest.approx(0.5 * np.abs(np.diff(turns)).sum(), abs=1e-6)
 
 
 @given(floats, st.integers(1, 58), st.integers(1, 58))
-def test_parts_compose_to_the_whole(series, cut_a, cut_b):
+def test_parts_compose_to_the_whole(series, cut_a, cut_b) -> None:
     a, b = sorted((min(cut_a, len(series)), min(cut_b, len(series))))
     whole = closed_cycles(np.array(series))
     parts = [closed_cycles(np.array(p)) for p in (series[:a], series[a:b], series[b:])]
@@ -79,7 +79,7 @@ def test_parts_compose_to_the_whole(series, cut_a, cut_b):
 
 
 @given(floats)
-def test_points_on_straight_lines_change_nothing(series):
+def test_points_on_straight_lines_change_nothing(series) -> None:
     dense = np.interp(
         np.linspace(0, len(series) - 1, 4 * (len(series) - 1) + 1), np.arange(len(series)), series
     )

@@ -33,13 +33,13 @@ def file_centre(tmp_path):
     return url
 
 
-def test_what_was_pushed_is_not_computed_again(file_centre):
+def test_what_was_pushed_is_not_computed_again(file_centre) -> None:
     source = open_source(file_centre)
     assert tasks(file_centre, source, ["bank1", "bank2"], digests.VERSION) == []
     assert len(bank_of(source, "bank1", []).packs[0].digests) == 4
 
 
-def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
+def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path) -> None:
     source = open_source(file_centre)
     todo = tasks(file_centre, source, ["bank1"], version=-1)
     made = run_task(todo[0])
@@ -48,7 +48,7 @@ def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path):
     assert [digests.loads(*body) for _, body in made.digests] == ours
 
 
-def test_dask_computes_the_same(file_centre, monkeypatch):
+def test_dask_computes_the_same(file_centre, monkeypatch) -> None:
     monkeypatch.setattr("logger.fleet.sources.CentralSource.have", lambda *_: set())
     seen = []
     made = compute(file_centre, workers=1, progress=lambda a, b: seen.append((a, b)))
@@ -58,7 +58,7 @@ def test_dask_computes_the_same(file_centre, monkeypatch):
     assert bank.packs[0].days == ("2026-01-05", "2026-01-06", "2026-01-07", "2026-01-08")
 
 
-def test_what_was_kept_is_not_computed_again(file_centre):
+def test_what_was_kept_is_not_computed_again(file_centre) -> None:
     engine = address.connect(file_centre)
     with engine.begin() as conn:
         conn.execute(central.digest.delete())
@@ -72,7 +72,7 @@ def test_what_was_kept_is_not_computed_again(file_centre):
     assert [digests.dumps(d) for d in again] == [body for _, body in made.digests]
 
 
-def test_a_folder_of_exported_days_gives_the_same(tmp_path):
+def test_a_folder_of_exported_days_gives_the_same(tmp_path) -> None:
     file = make_bank(tmp_path / "one.db", days=4)
     with Store.open(file) as store:
         export_parquet(store, tmp_path / "days", site="hill")
@@ -84,7 +84,7 @@ def test_a_folder_of_exported_days_gives_the_same(tmp_path):
     assert list(bank_of(source, "hill", made).packs[0].digests) == ours
 
 
-def test_any_engine_reads_the_days(tmp_path):
+def test_any_engine_reads_the_days(tmp_path) -> None:
     """The query README and SCALE.md document, run by an engine that knows nothing of us."""
     with Store.open(make_bank(tmp_path / "one.db", days=3)) as store:
         export_parquet(store, tmp_path / "days", site="hill")

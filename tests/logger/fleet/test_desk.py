@@ -36,7 +36,7 @@ def fleet(tmp_path):
     return url
 
 
-def test_report_lists_silent_banks_and_opens_theirs(fleet, tmp_path):
+def test_report_lists_silent_banks_and_opens_theirs(fleet, tmp_path) -> None:
     out = tmp_path / "desk"
     pages = run("fleet", "report", fleet, "--to", str(out), "--today", "2026-01-20", "--json")
     paths = [Path(p) for p in json.loads(pages)]
@@ -48,12 +48,12 @@ def test_report_lists_silent_banks_and_opens_theirs(fleet, tmp_path):
     assert paths[1].read_bytes().startswith(b"%PDF")
 
 
-def test_nothing_to_compute_after_a_push(fleet):
+def test_nothing_to_compute_after_a_push(fleet) -> None:
     numbers = json.loads(run("fleet", "digest", fleet, "--json"))
     assert numbers["computed"] == 0
 
 
-def test_a_pseudonym_hides_the_site(fleet, tmp_path):
+def test_a_pseudonym_hides_the_site(fleet, tmp_path) -> None:
     config = tmp_path / "1.toml"
     sent = json.loads(run("push", fleet, "--pseudonym", "--json", "--config", str(config)))
     assert sent["bank"].startswith("bank-")

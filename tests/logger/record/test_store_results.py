@@ -14,20 +14,20 @@ def store(tmp_path):
         yield opened
 
 
-def test_a_date_found_while_it_was_in_sight_stays(store):
+def test_a_date_found_while_it_was_in_sight_stays(store) -> None:
     store.save_findings((LEAK,))
     store.save_findings((replace(LEAK, since="2025-01-01", began_before=True, value=22.0),))
     (kept,) = store.findings()
     assert (kept.since, kept.began_before, kept.value) == ("2024-03-01", False, 22.0)
 
 
-def test_a_better_date_replaces_the_kept_one(store):
+def test_a_better_date_replaces_the_kept_one(store) -> None:
     store.save_findings((LEAK,))
     store.save_findings((replace(LEAK, since="2024-05-01"),))
     assert [f.since for f in store.findings()] == ["2024-05-01"]
 
 
-def test_the_first_time_it_is_only_known_to_be_older(store):
+def test_the_first_time_it_is_only_known_to_be_older(store) -> None:
     store.save_findings((replace(LEAK, began_before=True),))
     (kept,) = store.findings()
     assert kept.began == "before 2024-03-01"
