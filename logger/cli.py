@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+from typing import NoReturn
 
 import typer
 
@@ -33,14 +34,20 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):  # a terminal without our signs shows a ? for them
             stream.reconfigure(errors="replace")
     try:
-        app()
+        try:
+            app()
+        finally:
+            sys.stdout.flush()  # a reader that has gone shows here, and not at the interpreter's end
+    except SystemExit as exc:
+        if isinstance(exc.__context__, BrokenPipeError):
+            _reader_gone()
+        raise
     except BankbookError as exc:
         _fail(str(exc), code_of(exc))
     except KeyboardInterrupt:
         _fail("stopped", Exit.INTERRUPTED)
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(Exit.DONE)
+        _reader_gone()
     except PermissionError as exc:
         if os.environ.get("BANKBOOK_DEBUG"):
             raise
@@ -51,6 +58,12 @@ def main() -> None:
             raise
         where = "a fault in bankbook; BANKBOOK_DEBUG=1 shows where"
         _fail(f"{type(exc).__name__}: {exc} — {where}", Exit.INTERNAL)
+
+
+def _reader_gone() -> NoReturn:
+    """End quietly: whoever read our output, such as `head`, has enough."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.__stdout__.fileno() if sys.__stdout__ else 1)
+    sys.exit(Exit.DONE)
 
 
 def _fail(message: str, code: Exit) -> None:

@@ -145,7 +145,7 @@ def _only(
     whole = look_back(Scope(bank, now, (), now.first, now.last, units))
     shown = tuple(f for f in findings if f.pack in {pack, "bank"})
     one = replace(now, packs=(now.packs[i],), witness=tuple(w for w in now.witness if w.pack == pack))
-    alone = Scope(replace(bank, packs=(bank.packs[i],)), one, shown, now.first, now.last, units)
+    alone = Scope(replace(bank, packs=(bank.packs[i],)), one, shown, now.first, now.last, units, (i,))
     return alone, Longer((whole.efficiency[i],), (whole.cold[i],))
 
 

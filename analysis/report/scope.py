@@ -28,6 +28,8 @@ class Scope:
     first, last : str
         Those days, local.
     units : Units
+    places : tuple of int
+        Where each pack stands in the whole bank, if this is a part of it: a pack keeps its colour and mark.
     """
 
     bank: Bank
@@ -36,11 +38,16 @@ class Scope:
     first: str
     last: str
     units: Units = METRIC
+    places: tuple[int, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
         """The packs, in order."""
         return tuple(history.facts.name for history in self.bank.packs)
+
+    def look(self, index: int) -> int:
+        """Which colour and mark a pack has: that of its place in the whole bank."""
+        return self.places[index] if self.places else index
 
     @property
     def window(self) -> str:

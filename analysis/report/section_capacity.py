@@ -74,7 +74,7 @@ def capacity_figure(scope: Scope, index: int, history: History) -> Figure:
         capacity_points(
             key,
             points,
-            pack=index,
+            pack=scope.look(index),
             rated_ah=facts.rated_ah,
             band=band,
             floor_ah=None if promised is None else promised * facts.rated_ah,
@@ -98,7 +98,7 @@ def curve_figure(scope: Scope, index: int, history: History) -> Figure:
     first = history.days[0] if history.days else scope.first
     return Figure(
         key,
-        open_curve(key, lines, pack=index, step=found.upper),
+        open_curve(key, lines, pack=scope.look(index), step=found.upper),
         f"Pack {name}: voltage without load",
         f"Voltage of pack {name}'s middle cell without load over the charge below full{where}.",
         span_text(first, scope.last),

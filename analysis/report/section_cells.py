@@ -130,7 +130,7 @@ def _strip_figure(scope: Scope, index: int, name: str, found: Imbalance, own: li
     empty = [Strip(ENDS[0][1], "Ah", (CellPoint(1, None),), LEAST_AH)]
     return Figure(
         key,
-        cell_strip(key, own or empty, pack=index, marked=marked),
+        cell_strip(key, own or empty, pack=scope.look(index), marked=marked),
         title,
         f"{title}. {named or 'No cell is marked.'}",
         f"State at the end of {long_day(scope.last)}",
@@ -200,7 +200,7 @@ def cell_trend(scope: Scope, finding: Finding) -> Figure | None:
     now = say(_size(cell.top))
     return Figure(
         key,
-        trend(key, what, pack=index, least=LEAST_AH),
+        trend(key, what, pack=scope.look(index), least=LEAST_AH),
         title,
         f"{title}: {now} {'behind' if (cell.top.value or 0) > 0 else 'ahead'} at the end.",
         days,

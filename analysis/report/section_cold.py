@@ -42,7 +42,7 @@ def cold_section(scope: Scope, longer: tuple[Cold, ...]) -> Section:
     blocks.append(gallery(scope, lambda i, h: cold_figure(scope, i, h, longer[i])))
     blocks.append(numbers(scope, _WEEK))
     if any(c.model is not None for c in longer):
-        blocks.append(gallery(scope, lambda i, h: _against_air(i, h, longer[i])))
+        blocks.append(gallery(scope, lambda i, h: _against_air(scope, i, h, longer[i])))
     blocks.append(_ahead(scope, longer))
     return Section("cold", "Cold", tuple(blocks))
 
@@ -119,7 +119,7 @@ def cold_figure(scope: Scope, index: int, history: History, longer: Cold) -> Fig
     hours = sum(d.heater_h for d in longer.days if scope.first <= d.day <= scope.last)
     return Figure(
         key,
-        cold_days(key, days, pack=index, fahrenheit=scope.units.temperature == "°F"),
+        cold_days(key, days, pack=scope.look(index), fahrenheit=scope.units.temperature == "°F"),
         f"Pack {name}: cells, air and heater",
         f"Coldest and warmest cell of pack {name} each day with the air, and hours of heating.{lowest} "
         f"The heater was on for {hours:.1f} hours in all.",
@@ -128,7 +128,7 @@ def cold_figure(scope: Scope, index: int, history: History, longer: Cold) -> Fig
     )
 
 
-def _against_air(index: int, history: History, cold: Cold) -> Figure:
+def _against_air(scope: Scope, index: int, history: History, cold: Cold) -> Figure:
     key = f"heater-{index}"
     name = history.facts.name
     model = cold.model
@@ -140,7 +140,7 @@ def _against_air(index: int, history: History, cold: Cold) -> Figure:
     at = f"{plain(design, 0)}\u202f°C"
     return Figure(
         key,
-        heater_against_air(key, days, line, pack=index, design_c=design if line else None),
+        heater_against_air(key, days, line, pack=scope.look(index), design_c=design if line else None),
         f"Pack {name}: the colder the air, the more heating",
         f"Heater energy of pack {name} against the air; at {at} the line says {say(cold.design_day)}.",
         span_text(days[0].day, days[-1].day) if days else "",

@@ -58,7 +58,7 @@ def efficiency_section(scope: Scope, longer: tuple[Efficiency, ...]) -> Section:
         if p.efficiency.note
     ]
     blocks.append(gallery(scope, lambda i, h: _losses(scope, i, h)))
-    blocks.append(gallery(scope, lambda i, h: _windows(i, h, longer[i])))
+    blocks.append(gallery(scope, lambda i, h: _windows(scope, i, h, longer[i])))
     blocks.append(numbers(scope, _LOSS, "The loss, part by part"))
     return Section("efficiency", "Efficiency", tuple(blocks))
 
@@ -141,7 +141,9 @@ def _daily(scope: Scope, index: int, history: History, top: float) -> Figure:
     star = "; * = less than 95 % of the day recorded" if any(d.covered < 0.95 for d in days) else ""
     return Figure(
         key,
-        daily_energy(key, _grouped(days) if long else days, pack=index, top=top, calendar=scope.calendar()),
+        daily_energy(
+            key, _grouped(days) if long else days, pack=scope.look(index), top=top, calendar=scope.calendar()
+        ),
         f"Pack {name}: energy each day",
         f"Energy in and out of pack {name} for each day.{most}",
         scope.window,
@@ -170,7 +172,7 @@ def _losses(scope: Scope, index: int, history: History) -> Figure:
     )
     return Figure(
         key,
-        loss_parts(key, parts, pack=index),
+        loss_parts(key, parts, pack=scope.look(index)),
         title,
         f"Where the energy of pack {name} went that did not come back: {told or total.reason}.",
         scope.window,
@@ -182,7 +184,7 @@ def _kwh(wh: float | None) -> float | None:
     return None if wh is None else wh / 1000
 
 
-def _windows(index: int, history: History, longer: Efficiency) -> Figure:
+def _windows(scope: Scope, index: int, history: History, longer: Efficiency) -> Figure:
     spans = [
         Span(w.first, w.last, 100 * w.efficiency, _percent(w.low), _percent(w.high))
         for w in longer.windows
@@ -194,7 +196,7 @@ def _windows(index: int, history: History, longer: Efficiency) -> Figure:
     pooled: Estimate = longer.round_trip if spans else unknown("1", "no window yet")
     return Figure(
         key,
-        efficiency_windows(key, spans, pack=index),
+        efficiency_windows(key, spans, pack=scope.look(index)),
         f"Pack {name}: efficiency from full to full",
         f"Efficiency of pack {name} in {len(spans)} windows from full to full: {interval_text(pooled)}.",
         days,

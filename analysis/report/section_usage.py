@@ -117,7 +117,7 @@ def _temperatures(scope: Scope, index: int, history: History) -> Figure:
     below = sum(p.amount for p in parts if p.outside)
     return Figure(
         key,
-        ranges(key, parts, pack=index, unit="hours", of="mean of the cell sensors, °C"),
+        ranges(key, parts, pack=scope.look(index), unit="hours", of="mean of the cell sensors, °C"),
         f"Pack {name}: hours at each temperature",
         f"Hours of pack {name} at each temperature; {below:.0f} hours at or below {floor:g} °C.",
         scope.window,
@@ -130,7 +130,14 @@ def _currents(scope: Scope, index: int, history: History) -> Figure:
     key, name = f"use-current-{index}", history.facts.name
     return Figure(
         key,
-        ranges(key, parts, pack=index, unit="hours", of="current, parts of the capacity an hour", decimals=2),
+        ranges(
+            key,
+            parts,
+            pack=scope.look(index),
+            unit="hours",
+            of="current, parts of the capacity an hour",
+            decimals=2,
+        ),
         f"Pack {name}: hours at each current",
         f"Hours of pack {name} at each current, in parts of the capacity an hour; charging is positive.",
         scope.window,
@@ -143,7 +150,7 @@ def _depths(scope: Scope, index: int, history: History) -> Figure:
     key, name = f"use-depth-{index}", history.facts.name
     return Figure(
         key,
-        ranges(key, parts, pack=index, unit="cycles", of="depth, % of the rated capacity"),
+        ranges(key, parts, pack=scope.look(index), unit="cycles", of="depth, % of the rated capacity"),
         f"Pack {name}: cycles of each depth",
         f"Cycles of pack {name} by depth, those below 5 % left out.",
         scope.window,

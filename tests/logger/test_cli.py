@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -232,3 +233,18 @@ def test_an_output_without_our_signs_gets_question_marks(tmp_path: Path) -> None
     )
     assert done.returncode == 0, done.stderr
     assert b"H?gel" in done.stdout
+
+
+@pytest.mark.parametrize("how", [["-u"], []], ids=["while it writes", "at the end"])
+def test_a_reader_that_has_gone_ends_it_quietly(how: list[str]) -> None:
+    """As `bankbook explain … | head -1`; unbuffered the first write fails, buffered the last flush."""
+    read, write = os.pipe()
+    os.close(read)
+    try:
+        done = subprocess.run(
+            [sys.executable, *how, "-m", "logger", "explain", "self_discharge"],
+            stdout=write, stderr=subprocess.PIPE, check=False,
+        )  # fmt: skip
+    finally:
+        os.close(write)
+    assert (done.returncode, done.stderr) == (0, b"")
