@@ -15,7 +15,7 @@ from sample_data.bank import BankDay, Scenario, bank_day
 from sample_data.course import Log, advance, course
 from sample_data.engine import ODD_END_C, Engine
 from sample_data.household import load_w
-from sample_data.sensing import BankCourse, show_pack, show_witness
+from sample_data.sensing import BankCourse, Shown, show_pack, show_witness
 from sample_data.state import BankState, initial
 from sample_data.weather import outside_c, solar_w
 
@@ -55,6 +55,8 @@ class PackTruth:
         Charged while the outer cells were at or below 0 °C. [Ah]
     refused_s : float
         Time during which charging was refused. [s]
+    wh_in, wh_out : float
+        Energy at the terminals of what flowed through the place of the current sensor. [Wh]
     """
 
     capacity_ah: tuple[float, ...]
@@ -72,6 +74,8 @@ class PackTruth:
     max_soc: float
     cold_ah: float
     refused_s: float
+    wh_in: float = 0.0
+    wh_out: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,10 +197,12 @@ def _one_day(engine: Engine, day: dt.date, span: tuple[int, int], period_s: int)
     shown = [show_pack(scenario, d, taken, p, rng) for d, p in zip(bank.packs, taken.packs, strict=True)]
     tables = {d.spec.name: s.table for d, s in zip(bank.packs, shown, strict=True)}
     witness = {scenario.witness: show_witness(scenario, bank, taken, shown, rng)}
-    return SimDay(day, tables, witness, _truth(scenario, bank, log, taken, begin))
+    return SimDay(day, tables, witness, _truth(scenario, bank, log, taken, shown, begin))
 
 
-def _truth(scenario: Scenario, bank: BankDay, log: Log, taken: BankCourse, begin: int) -> DayTruth:
+def _truth(
+    scenario: Scenario, bank: BankDay, log: Log, taken: BankCourse, shown: list[Shown], begin: int
+) -> DayTruth:
     hours = scenario.block_s / 3600
     packs = {}
     for k, (day, pack) in enumerate(zip(bank.packs, taken.packs, strict=True)):
@@ -204,6 +210,7 @@ def _truth(scenario: Scenario, bank: BankDay, log: Log, taken: BankCourse, begin
         ones = np.array([int(b).bit_count() for b in pack.balancing])
         soc = (pack.charge_ah / day.capacity_ah).mean(axis=1)
         cell_a = pack.bus_a - pack.drawn_a
+        watts = shown[k].through_a * shown[k].terminal_v
         packs[day.spec.name] = PackTruth(
             capacity_ah=tuple(day.capacity_ah.tolist()),
             leak_a=tuple(day.leak_a.tolist()),
@@ -220,6 +227,8 @@ def _truth(scenario: Scenario, bank: BankDay, log: Log, taken: BankCourse, begin
             max_soc=float(soc.max()),
             cold_ah=float(np.clip(cell_a, 0, None)[pack.end_c <= 0].sum() * hours),
             refused_s=float((pack.charge_ok == 0).sum() * scenario.block_s),
+            wh_in=float(np.clip(watts, 0, None).sum() * taken.period_s / 3600),
+            wh_out=float(np.clip(-watts, 0, None).sum() * taken.period_s / 3600),
         )
     names = [p.name for p in scenario.packs]
     trips = tuple(TripTruth(begin + b * scenario.block_s, names[k], c, side) for b, (k, c, side) in log.trips)

@@ -72,10 +72,15 @@ class BankCourse:
 
 @dataclass(slots=True)
 class Shown:
-    """What one pack's instruments show, with the truth the witness needs."""
+    """What one pack's instruments show, with the truth behind it.
+
+    `bus_a` is the true current at the busbar, `through_a` that through the pack's sensor, `terminal_v` the
+    voltage at its terminals, at every sample. [A], [V]
+    """
 
     table: pa.Table
     bus_a: Array
+    through_a: Array
     terminal_v: Array
 
 
@@ -160,7 +165,8 @@ def show_pack(
     volts = volts.reshape(spec.n_cells, -1)
     terminal = volts.sum(axis=0, dtype=np.float64) + 0.5 * day.lead_ohm * flat_a
     heater_a = np.repeat(pack.drawn_a - spec.standby_a, course.sub) if spec.heater_inside else 0.0
-    shown_a = (flat_a - heater_a) * day.gain + day.offset_a + spec.noise_a * rng.standard_normal(flat_a.size)
+    through_a = flat_a - heater_a
+    shown_a = through_a * day.gain + day.offset_a + spec.noise_a * rng.standard_normal(flat_a.size)
     shown_a = spec.step_a * np.rint(shown_a / spec.step_a)
     shown_a = np.where(np.abs(shown_a) < spec.dead_band_a, 0.0, shown_a)
     columns: dict[str, pa.Array] = {
@@ -177,7 +183,7 @@ def show_pack(
     for j in range(spec.n_cells):
         columns[cell_name(j + 1)] = pa.array(stored[j])
     columns |= state
-    return Shown(pa.table(columns), flat_a, terminal)
+    return Shown(pa.table(columns), flat_a, through_a, terminal)
 
 
 def _state_columns(

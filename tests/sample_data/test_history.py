@@ -123,3 +123,11 @@ def test_a_static_offset_happens_once_even_when_the_day_is_taken_up_again() -> N
 def test_period_must_divide_the_block() -> None:
     with pytest.raises(ValueError, match="must divide"):
         next(iter(simulate(ORCHARD, FIRST, 1, period_s=7)))
+
+
+def test_true_energy_is_that_of_the_shown_current_with_its_errors_taken_out(week) -> None:
+    # W = V × I; pack A's sensor shows 1.003 × the current through it + 0.03 A (sample_data.orchard).
+    table, truth = week[2].tables["A"], week[2].truth.packs["A"]
+    watts = (physical(table, "pack_a") - 0.03) / 1.003 * physical(table, "pack_v")
+    assert np.clip(watts, 0, None).sum() * 10 / 3600 == pytest.approx(truth.wh_in, rel=0.01)
+    assert np.clip(-watts, 0, None).sum() * 10 / 3600 == pytest.approx(truth.wh_out, rel=0.01)
