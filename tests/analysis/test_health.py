@@ -8,12 +8,13 @@ from analysis.estimate import Estimate
 from analysis.health import health, recorded
 from analysis.history import Bank, History
 from analysis.plain import plain
+from tests.analysis import made
 
 
 @pytest.fixture(scope="module")
-def bank(made):
+def bank():
     history = History.of(
-        made.facts, [digest(f, made.facts) for f in made.frames(made.Pack(period_s=30.0), 9)]
+        made.FACTS, [digest(f, made.FACTS) for f in made.frames(made.Pack(period_s=30.0), 9)]
     )
     return Bank((history,), "Europe/Vienna")
 
@@ -60,15 +61,15 @@ def test_the_time_asked_for(bank) -> None:
 
 
 @pytest.mark.parametrize("packs", [0, 1, 2])
-def test_nothing_recorded(made, packs) -> None:
-    result = health(Bank(tuple(History.of(made.facts, []) for _ in range(packs)), "UTC"))
+def test_nothing_recorded(packs) -> None:
+    result = health(Bank(tuple(History.of(made.FACTS, []) for _ in range(packs)), "UTC"))
     check(estimates(result))
     json.dumps(plain(result), allow_nan=False)
 
 
-def test_one_day_and_one_sample(made) -> None:
+def test_one_day_and_one_sample() -> None:
     frame = made.Pack().frame(0, made.day_current(made.Pack())[:1])
-    history = History.of(made.facts, [digest(frame, made.facts)])
+    history = History.of(made.FACTS, [digest(frame, made.FACTS)])
     check(estimates(health(Bank((history,), "UTC"))))
     assert recorded(history).days == 1
 

@@ -7,13 +7,14 @@ from analysis.digest import digest, dumps, loads
 from analysis.history import History
 from analysis.packs.throughput import charge_times, depth_histogram, throughput
 from analysis.stats.rainflow import closed_cycles, half_cycles
+from tests.analysis import made
 
 
 @pytest.fixture(scope="module")
-def week(made):
+def week():
     """Frames and digests of seven days at half a minute."""
     frames = list(made.frames(made.Pack(period_s=30.0), 7))
-    return frames, History.of(made.facts, [digest(f, made.facts) for f in frames])
+    return frames, History.of(made.FACTS, [digest(f, made.FACTS) for f in frames])
 
 
 def whole_count(frames):
@@ -88,9 +89,9 @@ def test_window_takes_the_days_asked_for(week) -> None:
 
 def test_digests_come_back_from_bytes(week) -> None:
     _, history = week
-    for made in history.digests:
-        assert loads(*dumps(made)) == made
-        assert loads(dumps(made)[0]).runs == ()
+    for kept in history.digests:
+        assert loads(*dumps(kept)) == kept
+        assert loads(dumps(kept)[0]).runs == ()
     with pytest.raises(ValueError, match="another version"):
         loads(b"[12,null]")
 
@@ -106,11 +107,11 @@ def test_throughput_of_the_week(week) -> None:
     assert result.ah_out.coverage == pytest.approx(1, abs=1e-3)
 
 
-def test_equivalent_full_cycles_by_definition(made) -> None:
+def test_equivalent_full_cycles_by_definition() -> None:
     # a night from 100 % to 20 % and back is 0.8 of a full cycle, six of them 4.8: trade practice
     current = np.concatenate((np.full(4320, -0.8 * 280 / 12), np.full(4320, 0.8 * 280 / 12)))
     pack = made.Pack(soc=1.0, noise_a=0.0)
-    history = History.of(made.facts, [digest(pack.frame(i, current), made.facts) for i in range(6)])
+    history = History.of(made.FACTS, [digest(pack.frame(i, current), made.FACTS) for i in range(6)])
     result = throughput(history)
     assert result.efc_ah.value == pytest.approx(4.8, rel=2e-3)
     assert result.efc_dis.value == pytest.approx(4.8, rel=2e-3)
@@ -124,8 +125,8 @@ def test_state_of_charge_times_from_full(week) -> None:
     assert used[0].low == pytest.approx(0.2, abs=0.03)  # the first night goes from 50 to 20 %
 
 
-def test_nothing_recorded(made) -> None:
-    empty = History.of(made.facts, [])
+def test_nothing_recorded() -> None:
+    empty = History.of(made.FACTS, [])
     assert empty.whole().elapsed_s == 0
     assert empty.anchors() == ()
     assert empty.runs == ()

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.facts import PackFacts
-from analysis.frame import Frame, WitnessFrame
+from analysis.digest import digest
+from analysis.frame import F64, Bool, Frame, WitnessFrame
+from analysis.history import History
+from tests.analysis.made import OCV, SOC
 
 DAY0 = 1_764_547_200.0  # 2025-12-01 00:00 UTC
 HEAT_WH_K, UA_W_K = 25.0, 3.0
-SOC = np.array([0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60, 0.72, 0.90, 0.96, 0.985, 0.995, 1.0, 1.01])
-OCV = np.array([2.5, 2.9, 3.1, 3.2, 3.25, 3.29, 3.295, 3.325, 3.335, 3.345, 3.37, 3.42, 3.50, 3.65])
 
 
 @dataclass
@@ -95,7 +96,7 @@ class Bank:
         }
         return frames, WitnessFrame("hall", DAY0 + 86400 * k + t[::every], seen)
 
-    def _heat(self, air, k):
+    def _heat(self, air: F64, k: int) -> tuple[F64, Bool, Bool]:
         n = air.size
         temp, on, allowed = np.empty(n), np.zeros(n, bool), np.ones(n, bool)
         hours = self.period_s / 3600
@@ -133,9 +134,6 @@ class Bank:
 
     def histories(self, days: int, **more):
         """Digest `days` days; returns the histories by pack."""
-        from analysis.digest import digest
-        from analysis.history import History
-
         made: dict[str, list] = {}
         for k in range(days):
             frames, witness = self.day(k)

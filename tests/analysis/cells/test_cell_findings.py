@@ -13,12 +13,13 @@ from analysis.cells.resistance import resistance
 from analysis.digest import digest
 from analysis.facts import PackFacts
 from analysis.history import History
+from tests.analysis import made
 
 FACTS = PackFacts("A")
 DAYS = 24
 
 
-def history(made, *, change=None, days=DAYS, base=None):
+def history(*, change=None, days=DAYS, base=None):
     """Days of a bank with steps of load; `change(day, frame)` does the harm."""
     rng = np.random.default_rng(5)
     spread = base if base is not None else tuple(0.0008 * rng.standard_normal(16))
@@ -49,8 +50,8 @@ def serious(found):
 
 
 @pytest.fixture(scope="module")
-def healthy(made):
-    return history(made)
+def healthy():
+    return history()
 
 
 def test_a_healthy_pack_has_no_serious_finding(healthy) -> None:
@@ -58,9 +59,9 @@ def test_a_healthy_pack_has_no_serious_finding(healthy) -> None:
     assert all(abs(c.leak.value) < 2.0 for c in imbalance(healthy).cells)
 
 
-def test_a_leaking_cell_is_named_with_its_current(made) -> None:
+def test_a_leaking_cell_is_named_with_its_current() -> None:
     # 0.0016 of 280 Ah a day is 0.448 Ah a day, 18.7 mA, by hand
-    found = cell_findings(history(made, change=leaking(7, 0.0016)))
+    found = cell_findings(history(change=leaking(7, 0.0016)))
     assert serious(found)[0] == ("self_discharge", 7)
     first = found[0]
     assert first.low < 18.7 < first.high
@@ -69,36 +70,36 @@ def test_a_leaking_cell_is_named_with_its_current(made) -> None:
     assert first.evidence[0].startswith("For:")
 
 
-def test_a_shared_sense_lead_shows_in_two_neighbours(made) -> None:
+def test_a_shared_sense_lead_shows_in_two_neighbours() -> None:
     def change(_day, _pack, frame):
         cells = frame.cells_v.copy()
         cells[4] += 0.03
         cells[5] -= 0.03
         return replace(frame, cells_v=cells)
 
-    found = cell_findings(history(made, change=change, days=12))
+    found = cell_findings(history(change=change, days=12))
     assert serious(found) == [("sense_lead", 5)]
     assert found[0].value == pytest.approx(0.03, abs=0.003)
 
 
-def test_a_stuck_reading_is_a_reading_not_a_cell(made) -> None:
+def test_a_stuck_reading_is_a_reading_not_a_cell() -> None:
     def change(day, _pack, frame):
         cells = frame.cells_v.copy()
         if day > 6:
             cells[9] = np.float32(3.311)
         return replace(frame, cells_v=cells)
 
-    found = cell_findings(history(made, change=change, days=14))
+    found = cell_findings(history(change=change, days=14))
     assert serious(found) == [("sense_lead", 10)]
 
 
-def test_a_higher_resistance_is_measured(made) -> None:
+def test_a_higher_resistance_is_measured() -> None:
     def change(_day, _pack, frame):
         cells = frame.cells_v.copy()
         cells[2] += np.float32(0.35e-3) * frame.pack_a
         return replace(frame, cells_v=cells)
 
-    bank = history(made, change=change, days=16)
+    bank = history(change=change, days=16)
     cell = resistance(bank).cells[2]
     assert cell.measured.value == pytest.approx(0.35e-3, rel=0.06)
     kinds = {f.kind for f in cell_findings(bank) if f.cell == 3}

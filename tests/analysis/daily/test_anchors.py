@@ -4,6 +4,7 @@ import pytest
 from analysis.daily.anchors import observe_anchors
 from analysis.daily.hygiene import clean
 from analysis.facts import PackFacts
+from tests.analysis import made
 
 PERIODS = (1.0, 10.0, 60.0)
 
@@ -13,23 +14,23 @@ def anchors_of(pack, current, facts=None):
 
 
 @pytest.mark.parametrize("period", PERIODS)
-def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(made, period) -> None:
+def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(period) -> None:
     pack = made.Pack(period_s=period)
     frame = pack.frame(0, made.day_current(pack))
-    found = observe_anchors(clean(frame, made.facts))
+    found = observe_anchors(clean(frame, made.FACTS))
     assert [(a.kind, a.quality) for a in found] == [("full", "taper")]
     soc = 0.5 + found[0].mark.ah / 280.0  # the model starts at one half
     assert soc == pytest.approx(1.0, abs=0.008)
     assert found[0].current_a <= 0.05 * 280
 
 
-def test_a_charge_that_stops_untapered_at_the_top_is_a_limit(made) -> None:
+def test_a_charge_that_stops_untapered_at_the_top_is_a_limit() -> None:
     pack = made.Pack(r_ohm=0.3e-3)
-    found = observe_anchors(clean(pack.frame(0, made.day_current(pack, taper=False)), made.facts))
+    found = observe_anchors(clean(pack.frame(0, made.day_current(pack, taper=False)), made.FACTS))
     assert [(a.kind, a.quality) for a in found] == [("full", "limit")]
 
 
-def test_one_cell_ahead_that_ends_the_charge_is_told_apart(made) -> None:
+def test_one_cell_ahead_that_ends_the_charge_is_told_apart() -> None:
     pack = made.Pack(spread=(0.03, *[0.0] * 15), soc=0.5)
     current = np.zeros(8640)
     current[2520 : 2520 + 2436] = 0.07 * 280  # 7 % of 280 Ah an hour for 6.77 h: to 97.4 %
@@ -37,14 +38,14 @@ def test_one_cell_ahead_that_ends_the_charge_is_told_apart(made) -> None:
     assert [(a.quality, a.max_v > 3.5, a.median_v < 3.4) for a in found] == [("high cell", True, True)]
 
 
-def test_a_bank_charged_to_ninety_percent_has_no_anchor(made) -> None:
+def test_a_bank_charged_to_ninety_percent_has_no_anchor() -> None:
     pack = made.Pack(soc=0.5)
     current = np.zeros(8640)
     current[2520:5400] = 0.05 * 280
     assert anchors_of(pack, current) == ()
 
 
-def test_a_passing_cloud_is_no_taper(made) -> None:
+def test_a_passing_cloud_is_no_taper() -> None:
     # bulk charge at 0.3 C near the top, the sun gone for one minute at 97 %: not full
     pack = made.Pack(soc=0.90, r_ohm=1.2e-3)
     current = np.zeros(8640)
@@ -55,7 +56,7 @@ def test_a_passing_cloud_is_no_taper(made) -> None:
     assert [a.quality for a in found if a.quality == "taper"] == []
 
 
-def test_a_lower_charging_voltage_gives_a_low_taper(made) -> None:
+def test_a_lower_charging_voltage_gives_a_low_taper() -> None:
     pack = made.Pack(soc=0.97)
     current = np.zeros(8640)
     current[2520:3600] = 0.0055 * 280
@@ -64,7 +65,7 @@ def test_a_lower_charging_voltage_gives_a_low_taper(made) -> None:
     assert [(a.kind, a.quality) for a in found] == [("full", "low taper")]
 
 
-def test_an_absorption_that_ends_early_is_a_low_taper(made) -> None:
+def test_an_absorption_that_ends_early_is_a_low_taper() -> None:
     # 0.03 C left at 3.40 V when the charger gives up, as with 54.4 V for an hour: not full, but known
     pack = made.Pack(soc=0.95, r_ohm=0.4e-3)
     current = np.zeros(8640)
@@ -74,7 +75,7 @@ def test_an_absorption_that_ends_early_is_a_low_taper(made) -> None:
     assert found[0].median_v == pytest.approx(3.40, abs=0.01)
 
 
-def test_the_lower_knee_is_crossed_once_a_level(made) -> None:
+def test_the_lower_knee_is_crossed_once_a_level() -> None:
     pack = made.Pack(soc=0.2)
     current = np.zeros(8640)
     current[1000:4000] = -0.19 / 3000 * 360 * 280  # 19 % of the capacity in 3000 samples of 10 s
@@ -85,12 +86,12 @@ def test_the_lower_knee_is_crossed_once_a_level(made) -> None:
     assert 0.2 + found[1].mark.ah / 280 == pytest.approx(0.035, abs=0.003)
 
 
-def test_without_cell_voltages_the_pack_voltage_serves(made) -> None:
+def test_without_cell_voltages_the_pack_voltage_serves() -> None:
     pack = made.Pack(n_cells=0)
-    found = observe_anchors(clean(pack.frame(0, made.day_current(pack)), made.facts))
+    found = observe_anchors(clean(pack.frame(0, made.day_current(pack)), made.FACTS))
     assert [a.quality for a in found] == ["taper"]
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_too_little_for_an_anchor(made, n) -> None:
+def test_too_little_for_an_anchor(n) -> None:
     assert anchors_of(made.Pack(), np.zeros(n)) == ()

@@ -3,12 +3,13 @@ import pytest
 
 from analysis.daily.flow import observe_flow
 from analysis.daily.hygiene import clean
+from tests.analysis import made
 
 
-def test_a_day_of_two_currents(made) -> None:
+def test_a_day_of_two_currents() -> None:
     # 12 h at −20 A and 12 h at 15 A: 240 and 180 Ah; 12 × 400 + 12 × 225 = 7500 A²h: hand calculation
     current = np.concatenate((np.full(4320, -20.0), np.full(4320, 15.0)))
-    flow = observe_flow(clean(made.Pack(noise_a=0.0, soc=0.9).frame(0, current), made.facts))
+    flow = observe_flow(clean(made.Pack(noise_a=0.0, soc=0.9).frame(0, current), made.FACTS))
     assert flow.total.ah_out == pytest.approx(240, rel=1e-3)
     assert flow.total.ah_in == pytest.approx(180, rel=1e-3)
     assert flow.i2t_a2h == pytest.approx(7500, rel=1e-3)
@@ -19,7 +20,7 @@ def test_a_day_of_two_currents(made) -> None:
     assert flow.gap_ah == 0
 
 
-def test_what_a_gap_may_hide(made) -> None:
+def test_what_a_gap_may_hide() -> None:
     frame = made.Pack(noise_a=0.0).frame(0, np.full(8640, -18.0))
     keep = np.ones(8640, dtype=bool)
     keep[1000:1359] = False  # an hour between the samples on both sides
@@ -27,10 +28,10 @@ def test_what_a_gap_may_hide(made) -> None:
         frame.pack, frame.day, frame.start_s, frame.end_s, 0, frame.time_s[keep], frame.pack_v[keep],
         frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
     )  # fmt: skip
-    assert observe_flow(clean(cut, made.facts)).gap_ah == pytest.approx(18.0)
+    assert observe_flow(clean(cut, made.FACTS)).gap_ah == pytest.approx(18.0)
 
 
-def test_an_empty_day_flows_nothing(made) -> None:
-    flow = observe_flow(clean(made.Pack().frame(0, np.zeros(0)), made.facts))
+def test_an_empty_day_flows_nothing() -> None:
+    flow = observe_flow(clean(made.Pack().frame(0, np.zeros(0)), made.FACTS))
     assert flow.total.ah_in == flow.total.ah_out == flow.i2t_a2h == flow.gap_ah == 0
     assert flow.max_charge_a == flow.max_discharge_a == 0

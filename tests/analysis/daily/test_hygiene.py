@@ -9,6 +9,7 @@ from hypothesis.extra import numpy as hnp
 from analysis.daily.hygiene import clean, forward_times, gap_limit, typical_period
 from analysis.facts import PackFacts
 from analysis.frame import Frame
+from tests.analysis import made
 
 FACTS = PackFacts("A")
 
@@ -32,7 +33,7 @@ def dropped(day):
 
 
 @pytest.fixture
-def good(made):
+def good():
     """A clean day at 10 s with noise in every digit."""
     return made.Pack().frame(0, made.day_current(made.Pack()))
 

@@ -12,6 +12,7 @@ from analysis.daily.hygiene import clean
 from analysis.daily.ocv import NOTHING, observe_ocv
 from analysis.digest import digest
 from analysis.facts import PackFacts
+from tests.analysis import made
 
 
 def stepped(soc: np.ndarray) -> np.ndarray:
@@ -21,7 +22,7 @@ def stepped(soc: np.ndarray) -> np.ndarray:
 
 
 @pytest.fixture
-def calm_day(made, monkeypatch):
+def calm_day(monkeypatch):
     """From 98 % down through the step at 12 A with ripple, in one day; then back at 25 A."""
     monkeypatch.setitem(made.Pack.frame.__globals__, "ocv", stepped)
     pack = made.Pack(soc=0.98, n_cells=8, spread=(0.0, 0.0, 0.0, 0.0, 0.0, -0.02, 0.0, 0.0))
@@ -62,15 +63,15 @@ def test_the_core_stays_small(calm_day) -> None:
     assert len(codec.encode(kept, ("graphite",))) <= 400
 
 
-def test_nothing_qualifies(made) -> None:
+def test_nothing_qualifies() -> None:
     pack = made.Pack(soc=0.6)
-    still = clean(pack.frame(0, np.zeros(8640)), made.facts)
+    still = clean(pack.frame(0, np.zeros(8640)), made.FACTS)
     assert observe_ocv(still).fragments == ()
-    wild = clean(made.Pack(soc=0.9).frame(0, np.tile([-100.0, 90.0], 4320)), made.facts)
+    wild = clean(made.Pack(soc=0.9).frame(0, np.tile([-100.0, 90.0], 4320)), made.FACTS)
     assert observe_ocv(wild).fragments == ()
-    empty = clean(made.Pack().frame(0, np.zeros(0)), made.facts)
+    empty = clean(made.Pack().frame(0, np.zeros(0)), made.FACTS)
     assert observe_ocv(empty) == NOTHING
-    without = clean(made.Pack(n_cells=0).frame(0, np.full(8640, -10.0)), made.facts)
+    without = clean(made.Pack(n_cells=0).frame(0, np.full(8640, -10.0)), made.FACTS)
     assert observe_ocv(without) == NOTHING
 
 

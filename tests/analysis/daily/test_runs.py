@@ -3,11 +3,12 @@ import pytest
 
 from analysis.daily.hygiene import clean
 from analysis.daily.runs import observe_runs, rest_current, stitched
+from tests.analysis import made
 
 
-def runs_of(made, current, period=10.0):
+def runs_of(current, period=10.0):
     pack = made.Pack(period_s=period, noise_a=0.05)
-    return observe_runs(clean(pack.frame(0, np.asarray(current, dtype=float)), made.facts))
+    return observe_runs(clean(pack.frame(0, np.asarray(current, dtype=float)), made.FACTS))
 
 
 def hours(*parts, period=10.0):
@@ -15,8 +16,8 @@ def hours(*parts, period=10.0):
     return np.concatenate([np.full(round(h * 3600 / period), float(a)) for h, a in parts])
 
 
-def test_a_day_in_three_runs(made) -> None:
-    runs = runs_of(made, hours((8, -10), (6, 20), (10, 0)))
+def test_a_day_in_three_runs() -> None:
+    runs = runs_of(hours((8, -10), (6, 20), (10, 0)))
     assert [r.kind for r in runs] == ["discharge", "charge", "rest"]
     assert runs[0].open_start
     assert not runs[0].open_end
@@ -25,11 +26,11 @@ def test_a_day_in_three_runs(made) -> None:
     assert runs[1].mean_a == pytest.approx(20, abs=0.05)
 
 
-def test_a_short_break_belongs_to_the_run_around_it(made) -> None:
-    assert [r.kind for r in runs_of(made, hours((5, 20), (0.05, 0), (18.95, 20)))] == ["charge"]
+def test_a_short_break_belongs_to_the_run_around_it() -> None:
+    assert [r.kind for r in runs_of(hours((5, 20), (0.05, 0), (18.95, 20)))] == ["charge"]
 
 
-def test_a_gap_opens_both_ends(made) -> None:
+def test_a_gap_opens_both_ends() -> None:
     pack = made.Pack()
     frame = pack.frame(0, hours((24, 10)))
     keep = np.ones(8640, dtype=bool)
@@ -38,7 +39,7 @@ def test_a_gap_opens_both_ends(made) -> None:
         frame.pack, frame.day, frame.start_s, frame.end_s, 0, frame.time_s[keep], frame.pack_v[keep],
         frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
     )  # fmt: skip
-    runs = observe_runs(clean(cut, made.facts))
+    runs = observe_runs(clean(cut, made.FACTS))
     assert [(r.kind, r.open_start, r.open_end) for r in runs] == [
         ("charge", True, True),
         ("charge", True, True),
@@ -46,12 +47,12 @@ def test_a_gap_opens_both_ends(made) -> None:
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_too_little_for_a_run(made, n) -> None:
-    assert runs_of(made, np.zeros(n)) == ()
+def test_too_little_for_a_run(n) -> None:
+    assert runs_of(np.zeros(n)) == ()
 
 
-def test_stitched_runs_from_the_first_start_to_the_second_end(made) -> None:
-    a, b = runs_of(made, hours((12, 20), (12, -10)))
+def test_stitched_runs_from_the_first_start_to_the_second_end() -> None:
+    a, b = runs_of(hours((12, 20), (12, -10)))
     joined = stitched(a, b)
     assert (joined.start, joined.end) == (a.start, b.end)
     assert joined.mean_a == pytest.approx(5, abs=0.1)

@@ -15,6 +15,7 @@ from analysis.packs.capacity import Pair, capacity
 from analysis.packs.fade import fade
 from analysis.packs.fade_line import YEAR_S, fade_line
 from analysis.packs.findings_life import fade_findings, gap_findings
+from tests.analysis import made
 
 
 def used_through(pack, *, down_to=0.012, amps=45.0):
@@ -34,7 +35,7 @@ def used_through(pack, *, down_to=0.012, amps=45.0):
     return current
 
 
-def history_of(made, days, rated=280.0, **more):
+def history_of(days, rated=280.0, **more):
     pack = made.Pack(rated_ah=rated, soc=0.995, r_ohm=0.3e-3, **more)
     facts = PackFacts("A", rated_ah=280.0)
     frames, before = [], None
@@ -46,8 +47,8 @@ def history_of(made, days, rated=280.0, **more):
 
 
 @pytest.fixture(scope="module")
-def through(made):
-    return history_of(made, 6, rated=268.0, offset_a=0.12)
+def through():
+    return history_of(6, rated=268.0, offset_a=0.12)
 
 
 def test_capacity_is_the_packs_own(through) -> None:
@@ -64,7 +65,7 @@ def test_the_offset_is_taken_out_and_shown(through) -> None:
     assert used.offset_a == pytest.approx(0.12, abs=0.06)
 
 
-def test_no_pair_no_capacity(made) -> None:
+def test_no_pair_no_capacity() -> None:
     pack = made.Pack()
     facts = PackFacts("A")
     history = History.of(facts, [digest(f, facts) for f in made.frames(pack, 2, depth=0.3)])

@@ -8,20 +8,21 @@ from analysis.history import History
 from analysis.packs.balance import closed_efficiency
 from analysis.packs.closure import Zero, balance, closure_zero, windows
 from analysis.packs.efficiency import efficiency
+from tests.analysis import made
 
 
-def history_of(made, pack, days, **profile):
-    return History.of(made.facts, [digest(f, made.facts) for f in made.frames(pack, days, **profile)])
+def history_of(pack, days, **profile):
+    return History.of(made.FACTS, [digest(f, made.FACTS) for f in made.frames(pack, days, **profile)])
 
 
 @pytest.mark.parametrize(
     ("offset", "gain", "period"),
     [(0.0, 1.0, 10.0), (0.25, 1.0, 10.0), (-0.15, 1.01, 10.0), (0.1, 0.99, 60.0), (-0.25, 1.0, 30.0)],
 )
-def test_efficiency_is_right_whatever_the_sensor(made, offset, gain, period) -> None:
+def test_efficiency_is_right_whatever_the_sensor(offset, gain, period) -> None:
     # truth: the model's own energies; a gain cancels in the ratio, an offset must be found
     pack = made.Pack(offset_a=offset, gain=gain, period_s=period, loss=0.002)
-    history = history_of(made, pack, 15)
+    history = history_of(pack, 15)
     result = efficiency(history)
     closed = pack.truth["wh_in"] - pack.truth["wh_out"]
     gained = (pack.soc - 0.5) * pack.rated_ah * 16 * 3.3  # what it holds more at the end
@@ -31,18 +32,18 @@ def test_efficiency_is_right_whatever_the_sensor(made, offset, gain, period) -> 
     assert result.offset_a.low <= offset <= result.offset_a.high
 
 
-def test_more_charge_out_than_in_is_told_as_the_sensors_fault(made) -> None:
-    result = efficiency(history_of(made, made.Pack(offset_a=-0.2), 12))
+def test_more_charge_out_than_in_is_told_as_the_sensors_fault() -> None:
+    result = efficiency(history_of(made.Pack(offset_a=-0.2), 12))
     assert result.coulombic_raw.value > 1
     assert "sensor" in result.note
     assert result.round_trip.value < 1
 
 
-def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made) -> None:
+def test_without_full_charges_the_voltages_speak_if_no_heater_ran() -> None:
     pack = made.Pack(soc=0.3)
     n = 8640
     wave = 18 * np.sin(np.arange(n) * 2 * np.pi / n)  # 30 % to 80 % and back: no anchor at all
-    history = History.of(made.facts, [digest(pack.frame(i, wave), made.facts) for i in range(6)])
+    history = History.of(made.FACTS, [digest(pack.frame(i, wave), made.FACTS) for i in range(6)])
     result = efficiency(history)
     assert not result.windows
     assert result.coulombic_raw.value is None
@@ -50,17 +51,17 @@ def test_without_full_charges_the_voltages_speak_if_no_heater_ran(made) -> None:
     assert "unchecked" in result.round_trip.basis
 
 
-def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number(made) -> None:
+def test_without_full_charges_in_the_cold_there_is_a_reason_and_no_number() -> None:
     pack = made.Pack(soc=0.3, temp_c=-2.0)
     wave = 6 * np.sin(np.arange(8640) * 2 * np.pi / 8640)
-    history = History.of(made.facts, [digest(pack.frame(i, wave), made.facts) for i in range(6)])
+    history = History.of(made.FACTS, [digest(pack.frame(i, wave), made.FACTS) for i in range(6)])
     result = efficiency(history)
     assert result.round_trip.value is None
     assert "heater" in result.round_trip.reason
 
 
-def test_nothing_recorded(made) -> None:
-    result = efficiency(History.of(made.facts, []))
+def test_nothing_recorded() -> None:
+    result = efficiency(History.of(made.FACTS, []))
     assert result.round_trip.value is None
     assert result.round_trip.reason
 
@@ -76,19 +77,19 @@ def holed(frame, first, last):
 
 
 @pytest.mark.parametrize(("samples", "kept"), [(40, 4), (400, 4), (1900, 3)])
-def test_what_a_gap_may_hide_is_in_its_windows_uncertainty(made, samples, kept) -> None:
+def test_what_a_gap_may_hide_is_in_its_windows_uncertainty(samples, kept) -> None:
     frames = list(made.frames(made.Pack(), 5))
     frames[2] = holed(frames[2], 100, 100 + samples)
-    found = windows(History.of(made.facts, [digest(f, made.facts) for f in frames]))
+    found = windows(History.of(made.FACTS, [digest(f, made.FACTS) for f in frames]))
     assert len(found) == kept
     if kept == 4:
         # 0.6 × 280 Ah / 14 h = 12 A; at the window's own mean current it is a sixth more: hand calculation
         assert max(w.hidden_ah for w in found) == pytest.approx(14 * (samples + 1) * 10 / 3600, rel=0.05)
 
 
-def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(made) -> None:
+def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated() -> None:
     # windows that differ in heating: b = 0.15 A and 0.7 of what heaters can have taken at most
-    history = history_of(made, made.Pack(), 8)
+    history = history_of(made.Pack(), 8)
     base = windows(history)
     heated = [0.0, 4.0, 9.0, 1.0, 12.0, 0.0, 6.0]
     found = tuple(
@@ -105,23 +106,23 @@ def test_heating_and_zero_error_are_told_apart_by_how_much_windows_were_heated(m
     assert fit.heating == pytest.approx(0.7, abs=2 * fit.heating_u)
 
 
-def test_a_day_without_any_voltage_is_left_out(made) -> None:
+def test_a_day_without_any_voltage_is_left_out() -> None:
     frames = list(made.frames(made.Pack(), 6))
     nothing = np.full(frames[2].time_s.size, np.nan, np.float32)
     frames[2] = replace(frames[2], pack_v=nothing, cells_v=frames[2].cells_v[:0])
-    result = efficiency(History.of(made.facts, [digest(f, made.facts) for f in frames]))
-    whole = efficiency(history_of(made, made.Pack(), 6))
+    result = efficiency(History.of(made.FACTS, [digest(f, made.FACTS) for f in frames]))
+    whole = efficiency(history_of(made.Pack(), 6))
     assert result.voltage.value == pytest.approx(whole.voltage.value, abs=1e-3)
     assert len(result.windows) < len(whole.windows)
 
 
-def test_the_zero_from_closures_is_the_models(made) -> None:
-    zero = closure_zero(windows(history_of(made, made.Pack(offset_a=0.12, loss=0.002), 15)))
+def test_the_zero_from_closures_is_the_models() -> None:
+    zero = closure_zero(windows(history_of(made.Pack(offset_a=0.12, loss=0.002), 15)))
     assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 10 mA: the drain it allows for
 
 
-def test_losses_add_up(made) -> None:
-    result = efficiency(history_of(made, made.Pack(), 8), zero=Zero(0.0, 0.01, "given"))
+def test_losses_add_up() -> None:
+    result = efficiency(history_of(made.Pack(), 8), zero=Zero(0.0, 0.01, "given"))
     losses = result.losses
     parts = [
         p.value

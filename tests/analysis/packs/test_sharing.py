@@ -16,6 +16,7 @@ from analysis.packs.findings_flow import lead_findings, sensor_findings, sharing
 from analysis.packs.sensor import current_sensor
 from analysis.packs.sharing import sharing
 from analysis.packs.witness import witness
+from tests.analysis import made
 from tests.analysis.winter import Bank
 
 WARM = {"ambient_c": 18.0, "swing_c": 2.0, "wander_c": 1.0, "period_s": 20.0}
@@ -91,7 +92,7 @@ def test_gain_against_a_witness() -> None:
     assert finding.severity == "watch"
 
 
-def test_a_small_offset_is_no_finding(made) -> None:
+def test_a_small_offset_is_no_finding() -> None:
     from analysis.digest import digest
     from analysis.facts import PackFacts
     from analysis.history import History

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import pytest
 
 from analysis.facts import PackFacts
-from analysis.frame import Frame
+from analysis.frame import F64, Bool, Frame
 
 DAY0 = 1_760_000_400.0 - 1_760_000_400.0 % 86400.0  # a UTC midnight
 SOC = np.array([0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60, 0.72, 0.90, 0.96, 0.985, 0.995, 1.0, 1.01])
 OCV = np.array([2.5, 2.9, 3.1, 3.2, 3.25, 3.29, 3.295, 3.325, 3.335, 3.345, 3.37, 3.42, 3.50, 3.65])
 
 
-def ocv(soc):
+FACTS = PackFacts("A")
+
+
+def ocv(soc: F64) -> F64:
     return np.interp(soc, SOC, OCV)
 
 
@@ -43,7 +46,7 @@ class Pack:
         default_factory=lambda: {"wh_in": 0.0, "wh_out": 0.0, "ah_in": 0.0, "ah_out": 0.0}
     )
 
-    def frame(self, number: int, current_a, *, lead: Frame | None = None) -> Frame:
+    def frame(self, number: int, current_a: F64, *, lead: Frame | None = None) -> Frame:
         """One day driven by a current at the sampling period; `current_a` has one value a sample."""
         rng = np.random.default_rng([self.seed, number])
         n = current_a.size
@@ -74,26 +77,27 @@ class Pack:
         )
         return frame if lead is None else with_lead(frame, lead)
 
-    def _count(self, current_a, pack_v, dt_h) -> None:
+    def _count(self, current_a: F64, pack_v: F64, dt_h: float) -> None:
         for name, part in (("in", np.clip(current_a, 0, None)), ("out", np.clip(-current_a, 0, None))):
             self.truth[f"ah_{name}"] += float(part.sum() * dt_h)
             self.truth[f"wh_{name}"] += float((part * pack_v).sum() * dt_h)
 
 
 def with_lead(frame: Frame, before: Frame, lead_s: float = 900.0) -> Frame:
+    """`frame` with the last minutes of the day before in front."""
     own = before.time_s >= frame.start_s - lead_s
-
-    def join(name):
-        return np.concatenate((getattr(before, name)[..., own], getattr(frame, name)), axis=-1)
-
     return replace(
         frame,
         lead=int(own.sum()),
-        **{name: join(name) for name in ("time_s", "pack_v", "pack_a", "cells_v", "temps_c")},
+        time_s=np.concatenate((before.time_s[own], frame.time_s)),
+        pack_v=np.concatenate((before.pack_v[own], frame.pack_v)),
+        pack_a=np.concatenate((before.pack_a[own], frame.pack_a)),
+        cells_v=np.concatenate((before.cells_v[:, own], frame.cells_v), axis=1),
+        temps_c=np.concatenate((before.temps_c[:, own], frame.temps_c), axis=1),
     )
 
 
-def day_current(pack: Pack, *, depth=0.6, charge_c=0.2, taper=True):
+def day_current(pack: Pack, *, depth: float = 0.6, charge_c: float = 0.2, taper: bool = True) -> F64:
     """A night's discharge, a charge from morning on that ends at full, the rest of the day a small load."""
     n = round(86400 / pack.period_s)
     hour = np.arange(n) * pack.period_s / 3600
@@ -114,24 +118,25 @@ def day_current(pack: Pack, *, depth=0.6, charge_c=0.2, taper=True):
     return current
 
 
-class Made:
-    """What the tests of this folder share."""
-
-    Pack = Pack
-    day_current = staticmethod(day_current)
-    with_lead = staticmethod(with_lead)
-    ocv = staticmethod(ocv)
-    facts = PackFacts("A")
-
-    @staticmethod
-    def frames(pack: Pack, days: int, **profile):
-        before = None
-        for number in range(days):
-            frame = pack.frame(number, day_current(pack, **profile))
-            yield frame if before is None else with_lead(frame, before)
-            before = frame
+def frames(
+    pack: Pack, days: int, *, depth: float = 0.6, charge_c: float = 0.2, taper: bool = True
+) -> Iterator[Frame]:
+    """Day after day of a pack, each with its lead from the day before."""
+    before = None
+    for number in range(days):
+        frame = pack.frame(number, day_current(pack, depth=depth, charge_c=charge_c, taper=taper))
+        yield frame if before is None else with_lead(frame, before)
+        before = frame
 
 
-@pytest.fixture(scope="session")
-def made() -> Made:
-    return Made()
+def cut(frame: Frame, keep: Bool) -> Frame:
+    """Return a frame with only these of its samples."""
+    return replace(
+        frame,
+        time_s=frame.time_s[keep],
+        pack_v=frame.pack_v[keep],
+        pack_a=frame.pack_a[keep],
+        cells_v=frame.cells_v[:, keep],
+        temps_c=frame.temps_c[:, keep],
+        extra={name: values[keep] for name, values in frame.extra.items()},
+    )
