@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -19,6 +19,7 @@ from sample_data.cell import arrhenius
 from sample_data.faults import Case
 from sample_data.history import DayTruth, TripTruth
 from sample_data.telemetry import CLEAN
+from sample_data.truth import falls_behind_a
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,8 @@ FOLLOWS: dict[str, frozenset[str]] = {
     "current_sensor": frozenset(("uneven_sharing",)),
 }
 """What else a technician would say of a pack with that fault, and be right."""
+COURSE_KINDS = frozenset(("cold_charging", "data_gap", "balancing_behind"))
+"""What is judged by what happened over the days, not by the fault's size."""
 SAME = {"uneven_sharing": "lead_resistance"}
 """One cause with two names: a bad lead of one pack shifts the current to the others."""
 
@@ -270,15 +273,25 @@ def _pack_size(case: Case, fault: Fault, unit: str) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class Review:
-    """What was said on the evening of a day, the truth about that day, and what was charged in frost by then.
+    """What was said on the evening of a day, and the truth by then.
 
-    `cold_ah` is the most of any pack. [Ah]
+    Attributes
+    ----------
+    day : datetime.date
+    findings : sequence of FindingLike
+    truth : DayTruth
+        Of that day.
+    cold_ah : dict of str to float
+        What each pack was charged in frost so far. [Ah]
+    missing_h : dict of str to float
+        What is missing of the last 30 days of each pack's record, outages and the telemetry's own gaps. [h]
     """
 
     day: dt.date
     findings: Findings
     truth: DayTruth
-    cold_ah: float = 0.0
+    cold_ah: Mapping[str, float] = field(default_factory=dict)
+    missing_h: Mapping[str, float] = field(default_factory=dict)
 
 
 def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[TripTruth]) -> Verdict:
@@ -303,14 +316,15 @@ def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[T
     onset = case.first_day + dt.timedelta(days=fault.onset_day)
     trip = first_trip(fault, trips)
     right = said is not None and said.kind in (fault.kind, SAME.get(fault.kind))
-    truth = true_size(case, fault, said.unit, last.truth) if said is not None and right else None
-    if said is not None and said.kind == fault.kind == "cold_charging":
-        truth = last.cold_ah
+    truth = None
+    if said is not None and right:
+        truth = _of_the_course(said, last, reviews) if said.kind in COURSE_KINDS else None
+        truth = true_size(case, fault, said.unit, last.truth) if truth is None else truth
     covered = None
     if said is not None and truth is not None and said.low is not None and said.high is not None:
         ends = (said.low, said.high)
         low, high = sorted(map(abs, ends)) if said.low * said.high > 0 else ends
-        covered = low <= abs(truth) <= high
+        covered = low <= abs(truth) <= high or low <= truth <= high
     false = sorted(
         {
             f"{f.kind} {f.pack} {f.cell or ''}".strip()
@@ -336,6 +350,18 @@ def judge(case: Case, fault: Fault, reviews: Sequence[Review], trips: Sequence[T
         forecast=_foreseen(named, trip),
         false=tuple(false),
     )
+
+
+def _of_the_course(said: FindingLike, last: Review, reviews: Sequence[Review]) -> float | None:
+    """Return the truth about what adds up over the days, in the finding's unit; None if nobody kept it."""
+    if said.kind == "cold_charging":
+        return last.cold_ah.get(said.pack)
+    if said.kind == "data_gap":
+        return last.missing_h.get(said.pack)
+    days = [(r.day, r.truth.packs[said.pack]) for r in reviews if r.day <= last.day]
+    if said.cell is None or said.unit != "mA" or len(days) < 2:
+        return None
+    return 1000 * falls_behind_a(days, said.cell)
 
 
 def first_trip(fault: Fault, trips: Sequence[TripTruth]) -> dt.date | None:

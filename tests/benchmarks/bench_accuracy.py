@@ -18,10 +18,12 @@ from multiprocessing import get_context
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analysis.digest import DayDigest, digest
+from analysis.estimate import Estimate
 from analysis.facts import PackFacts
 from analysis.finding import Finding
 from analysis.findings import findings
@@ -30,9 +32,10 @@ from analysis.history import Bank, History
 from logger.record.store_frames import to_frame, to_witness
 from sample_data.accuracy import Review, Verdict, is_false, judge
 from sample_data.accuracy_table import confusion, summary, table
-from sample_data.bank import PackSpec
+from sample_data.bank import PackSpec, bank_day
 from sample_data.faults import Case, RecordedDay, healthy, library, record
-from sample_data.history import DayTruth, PackTruth, TripTruth, bounds
+from sample_data.history import DayTruth, TripTruth, bounds
+from sample_data.truth import median_ohm, missing_h, round_trip, usable_ah
 
 
 def facts_of(spec: PackSpec) -> PackFacts:
@@ -79,38 +82,46 @@ def review(case: Case, digests: dict[str, list[DayDigest]]) -> tuple[Finding, ..
     return findings(Bank(packs, case.scenario.timezone))
 
 
-def usable_ah(last: PackTruth) -> float:
-    """What can be taken from full (the first cell) to empty (the first cell). [Ah]"""
-    pairs = list(zip(last.charge_ah, last.capacity_ah, strict=True))
-    return min(q for q, _ in pairs) + min(full - q for q, full in pairs)
-
-
-def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: list[DayTruth]) -> list[str]:
+def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: dict[dt.date, DayTruth]) -> list[str]:
     """Long-term numbers against the truth, as lines: what a healthy bank's report would say."""
     packs = tuple(History.of(facts_of(s), digests[s.name]) for s in case.scenario.packs)
     said = health(Bank(packs, case.scenario.timezone))
+    last = bank_day(case.scenario, case.days - 1)
     lines = []
-    for spec, pack in zip(case.scenario.packs, said.packs, strict=True):
-        gain = spec.gain * case.mess.gain
-        days = [t.packs[spec.name] for t in truths]
+    for spec, now, pack in zip(case.scenario.packs, last.packs, said.packs, strict=True):
+        gain = now.gain * case.mess.gain
+        days = {day: t.packs[spec.name] for day, t in truths.items()}
+        final = days[max(days)]
+        trip = pack.efficiency.round_trip
+        spoken = pack.efficiency.windows
+        inside = [
+            t for day, t in days.items() if not spoken or spoken[0].first <= str(day) <= spoken[-1].last
+        ]
         rows = (
-            ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(days[-1])),
-            ("heater energy", pack.cold.energy, sum(d.heater_wh for d in days)),
-            ("sensor offset", pack.sensor.offset, case.mess.gain * spec.offset_a + case.mess.offset_a),
+            ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(final)),
+            ("round trip", trip, round_trip(inside, case.scenario.chemistry)),
+            (
+                "resistance at 25 °C × gain",
+                pack.resistance.median,
+                median_ohm(final, case.scenario.chemistry, pack.resistance.base_s) / gain,
+            ),
+            ("heater energy", pack.cold.energy, sum(d.heater_wh for d in days.values())),
+            ("sensor offset", pack.sensor.offset, case.mess.gain * now.offset_a + case.mess.offset_a),
         )
-        for title, found, truth in rows:
-            if found.value is None:
-                lines.append(
-                    f"{spec.name} {title:24} –          truth {truth:9.3f} {found.unit}: {found.reason[:60]}"
-                )
-                continue
-            low, high = (found.value if x is None else x for x in (found.low, found.high))
-            held = "in" if low <= truth <= high else "OUT"
-            lines.append(
-                f"{spec.name} {title:24} {found.value:9.3f} truth {truth:9.3f} {found.unit} "
-                f"({100 * (found.value / truth - 1):+.1f} %) 95 % {low:.3f} to {high:.3f} {held}"
-            )
+        lines += [f"{spec.name} {_number(title, found, truth)}" for title, found, truth in rows]
     return lines
+
+
+def _number(title: str, found: Estimate, truth: float) -> str:
+    """One number beside its truth."""
+    if found.value is None:
+        return f"{title:26} –          truth {truth:9.4g} {found.unit}: {found.reason[:60]}"
+    low, high = (found.value if x is None else x for x in (found.low, found.high))
+    held = "in" if low <= truth <= high else "OUT"
+    off = f"{100 * (found.value - truth):+.2f} points" if found.unit == "1" else ""
+    off = off or f"{100 * (found.value / truth - 1):+.1f} %" if truth else off
+    ends = f"95 % {low:.4g} to {high:.4g} {held}"
+    return f"{title:26} {found.value:9.4g} truth {truth:9.4g} {found.unit:2} ({off}) {ends}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,31 +142,37 @@ def run(case: Case, cache: Path | None, every: int) -> Outcome:
     digests: dict[str, list[DayDigest]] = {s.name: [] for s in case.scenario.packs}
     last: dict[str, pa.Table] = {}
     trips: list[TripTruth] = []
-    truths: list[DayTruth] = []
+    truths: dict[dt.date, DayTruth] = {}
+    spans: dict[dt.date, tuple[float, float]] = {}
+    times: dict[str, dict[dt.date, np.ndarray]] = {s.name: {} for s in case.scenario.packs}
     reviews: list[Review] = []
     said: tuple[Finding, ...] = ()
     spent = {"digest": 0.0, "findings": 0.0, "days": 0.0}
     for number, day in enumerate(played(case, cache), start=1):
         trips.extend(day.truth.trips)
-        truths.append(day.truth)
+        truths[day.day] = day.truth
         witnesses = tuple(to_witness(name, t) for name, t in day.witness.items())
         span = bounds(day.day, zone)
+        spans[day.day] = (float(span[0]), float(span[1]))
         start = time.process_time()
         for spec in case.scenario.packs:
             if spec.name not in day.tables:
                 last.pop(spec.name, None)
                 continue
             t = day.tables[spec.name]
+            times[spec.name][day.day] = t["time_ms"].to_numpy()
             lead = last.get(spec.name)
-            frame = to_frame(spec.name, day.day.isoformat(), (float(span[0]), float(span[1])), t, lead)
+            frame = to_frame(spec.name, day.day.isoformat(), spans[day.day], t, lead)
             digests[spec.name].append(digest(frame, facts_of(spec), witnesses))
             last[spec.name] = t.slice(max(0, t.num_rows - 1800 // case.period_s))
         spent["digest"] += time.process_time() - start
         start = time.process_time()
         if number % every == 0 or number == case.days:
             said = review(case, digests)
-            frost = max(sum(t.packs[s.name].cold_ah for t in truths) for s in case.scenario.packs)
-            reviews.append(Review(day.day, said, day.truth, frost))
+            frost = {name: sum(t.packs[name].cold_ah for t in truths.values()) for name in digests}
+            month = dict(list(spans.items())[-30:])
+            missing = {name: missing_h(times[name], month) for name in digests}
+            reviews.append(Review(day.day, said, day.truth, frost, missing))
         spent["findings"] += time.process_time() - start
         spent["days"] += len(case.scenario.packs)
     verdicts = [judge(case, fault, reviews, trips) for fault in case.faults]

@@ -1,5 +1,5 @@
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
@@ -82,3 +82,22 @@ def test_what_is_false_and_what_follows_from_the_fault() -> None:
     assert not is_false(CASE, Said("self_discharge", "A", 3, "note"))
     assert not is_false(CASE, Said("balancing_behind", "B", None, "watch"))
     assert not is_false(CASE, Said("self_discharge", "B", 11, "act"))
+
+
+def test_what_adds_up_over_the_days_is_judged_by_the_days() -> None:
+    # A gap of five days and 12.9 h of the telemetry's own gaps are 132.9 h that are missing.
+    gap = Fault("data_gap", "bank", None, 5.0)
+    case = replace(CASE, scenario=with_faults(CASE.scenario, gap))
+    said = Said("data_gap", "A", None, "watch", 132.9, 132.0, 134.0, "h")
+    verdict = judge(case, gap, [Review(day(30), (said,), TRUTH, missing_h={"A": 132.5})], [])
+    assert verdict.truth == pytest.approx(132.5)
+    assert verdict.covered
+    # Cell 3 of pack A falls behind by 0.24 Ah in ten days more than the median cell: 1 mA.
+    later = DayTruth(
+        {"A": replace(PACK, charge_ah=(0, 0, -0.24, *(0,) * 13)), "B": PACK}, (), 0.0, 0.0, full=True
+    )
+    behind = Fault("balancing_behind", "A", None, 0.012)
+    said = Said("balancing_behind", "A", 3, "watch", 0.9, 0.5, 1.4, "mA")
+    verdict = judge(CASE, behind, [Review(day(20), (), TRUTH), Review(day(30), (said,), later)], [])
+    assert verdict.truth == pytest.approx(1.0)
+    assert verdict.covered
