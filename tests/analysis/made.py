@@ -19,7 +19,8 @@ FACTS = PackFacts("A")
 
 
 def ocv(soc: F64) -> F64:
-    return np.interp(soc, SOC, OCV)
+    volts: F64 = np.interp(soc, SOC, OCV)
+    return volts
 
 
 SUMS = ("wh_in", "wh_out", "ah_in", "ah_out")
@@ -68,7 +69,7 @@ class Pack:
             start_s=start,
             end_s=start + 86400.0,
             lead=0,
-            time_s=start + self.period_s * np.arange(n),
+            time_s=start + self.period_s * np.arange(n, dtype=float),
             pack_v=np.round(pack_v, 2).astype(np.float32),
             pack_a=np.round(seen, 2).astype(np.float32),
             cells_v=(cells if self.n_cells else cells[:0]).astype(np.float32),

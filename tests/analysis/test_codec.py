@@ -71,7 +71,7 @@ def test_a_part_leaves_defaults_for_the_rest() -> None:
 @pytest.mark.parametrize(
     "raw", [b"", b"[1]", encode(Wider("x", 1.0, 2.0)), encode(VALUE), encode(Inner("", 1.0))[:9]]
 )
-def test_other_bytes_are_refused(raw) -> None:
+def test_other_bytes_are_refused(raw: bytes) -> None:
     with pytest.raises(ValueError, match=r"Inner|short"):
         decode(Inner, (names_of(Inner), raw))
 

@@ -1,4 +1,5 @@
 import json
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, is_dataclass
 
 import pytest
@@ -12,14 +13,14 @@ from tests.analysis import made
 
 
 @pytest.fixture(scope="module")
-def bank():
+def bank() -> Bank:
     history = History.of(
         made.FACTS, [digest(f, made.FACTS) for f in made.frames(made.Pack(period_s=30.0), 9)]
     )
     return Bank((history,), "Europe/Vienna")
 
 
-def estimates(value):
+def estimates(value: object) -> Iterator[Estimate]:
     """Every estimate anywhere within a result."""
     if isinstance(value, Estimate):
         yield value
@@ -31,7 +32,7 @@ def estimates(value):
             yield from estimates(getattr(value, field.name))
 
 
-def check(found) -> None:
+def check(found: Iterable[Estimate]) -> None:
     """A number has an interval that holds it, or a reason; no number has a reason."""
     for one in found:
         if one.value is None or one.low is None or one.high is None:
@@ -40,18 +41,18 @@ def check(found) -> None:
             assert one.low <= one.value <= one.high
 
 
-def test_every_number_has_an_interval_or_a_reason(bank) -> None:
+def test_every_number_has_an_interval_or_a_reason(bank: Bank) -> None:
     found = list(estimates(health(bank)))
     assert len(found) > 30
     check(found)
 
 
-def test_it_is_json(bank) -> None:
+def test_it_is_json(bank: Bank) -> None:
     text = json.dumps(plain(health(bank, bank.packs[0].days[2], bank.packs[0].days[6])), allow_nan=False)
     assert '"round_trip"' in text
 
 
-def test_the_time_asked_for(bank) -> None:
+def test_the_time_asked_for(bank: Bank) -> None:
     days = bank.packs[0].days
     result = health(bank, days[2], days[4])
     assert result.packs[0].recorded.days == 3
@@ -61,7 +62,7 @@ def test_the_time_asked_for(bank) -> None:
 
 
 @pytest.mark.parametrize("packs", [0, 1, 2])
-def test_nothing_recorded(packs) -> None:
+def test_nothing_recorded(packs: int) -> None:
     result = health(Bank(tuple(History.of(made.FACTS, []) for _ in range(packs)), "UTC"))
     check(estimates(result))
     json.dumps(plain(result), allow_nan=False)

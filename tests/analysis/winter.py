@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analysis.digest import DayDigest, digest
 from analysis.facts import PackFacts
-from analysis.digest import digest
 from analysis.frame import F64, Bool, Frame, WitnessFrame
 from analysis.history import History
 from tests.analysis.made import OCV, SOC
@@ -48,13 +48,13 @@ class Bank:
         self.soc = 0.6
         self.truth: list[dict[str, float]] = []
 
-    def facts(self, name: str, **more) -> PackFacts:
-        return PackFacts(name, rated_ah=self.rated_ah, **more)
+    def facts(self, name: str, *, heater_w: float | None = None) -> PackFacts:
+        return PackFacts(name, rated_ah=self.rated_ah, heater_w=heater_w)
 
     def day(self, k: int) -> tuple[dict[str, Frame], WitnessFrame]:
         """Frames of day `k` by pack, and the witness's."""
         n = int(86400 / self.period_s)
-        t = np.arange(n) * self.period_s
+        t = np.arange(n, dtype=float) * self.period_s
         hour = t / 3600
         mean = self.ambient_c + self.wander_c * np.sin(k)
         air = mean + self.swing_c * np.sin(2 * np.pi * (hour - 9) / 24)
@@ -108,14 +108,16 @@ class Bank:
             allowed[i] = self.temp > 0 or not self.floor
         return temp, on, allowed
 
-    def _frame(self, name, k, t, shunt, terminal, temp, on, allowed):
+    def _frame(
+        self, name: str, k: int, t: F64, shunt: F64, terminal: F64, temp: F64, on: Bool, allowed: Bool
+    ) -> Frame:
         n, rng = t.size, self.rng
         amps = np.round(shunt * self.gain + self.offset_a + rng.normal(0, 0.05, n), 1)
         volts = np.round(terminal + rng.normal(0, 0.005, n), 2)
         cells = np.round(terminal / 16 + rng.normal(0, 0.0006, (16, n)), 3)
         temps = np.round(temp + np.array([[-0.4], [0.3], [0.2], [-0.1]]) + rng.normal(0, 0.03, (4, n)), 1)
-        for index, (fault, size, start) in self.sensor.items():
-            if k < start or name != "A":
+        for index, (fault, size, first) in self.sensor.items():
+            if k < first or name != "A":
                 continue
             if fault == "stuck":
                 temps[index] = size
@@ -132,14 +134,16 @@ class Bank:
             temps.astype(np.float32), extra,
         )  # fmt: skip
 
-    def histories(self, days: int, **more):
+    def histories(self, days: int, *, heater_w: float | None = None) -> dict[str, History]:
         """Digest `days` days; returns the histories by pack."""
-        made: dict[str, list] = {}
+        made: dict[str, list[DayDigest]] = {}
         for k in range(days):
             frames, witness = self.day(k)
             for name, frame in frames.items():
-                made.setdefault(name, []).append(digest(frame, self.facts(name, **more), (witness,)))
-        return {name: History.of(self.facts(name, **more), rows) for name, rows in made.items()}
+                made.setdefault(name, []).append(
+                    digest(frame, self.facts(name, heater_w=heater_w), (witness,))
+                )
+        return {name: History.of(self.facts(name, heater_w=heater_w), rows) for name, rows in made.items()}
 
     def total(self, key: str) -> float:
         return sum(row[key] for row in self.truth)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import replace
+from typing import TypeAlias
 
 import numpy as np
 import pytest
@@ -12,17 +14,21 @@ from analysis.cells.imbalance import imbalance
 from analysis.cells.resistance import resistance
 from analysis.digest import digest
 from analysis.facts import PackFacts
+from analysis.finding import Finding
+from analysis.frame import Frame
 from analysis.history import History
 from tests.analysis import made
+from tests.analysis.holding import holds, number
 
 FACTS = PackFacts("A")
 DAYS = 24
+Harm: TypeAlias = Callable[[int, made.Pack, Frame], Frame]
 
 
-def history(*, change=None, days=DAYS, base=None):
-    """Days of a bank with steps of load; `change(day, frame)` does the harm."""
+def history(*, change: Harm | None = None, days: int = DAYS) -> History:
+    """Days of a bank with steps of load; `change(day, pack, frame)` does the harm."""
     rng = np.random.default_rng(5)
-    spread = base if base is not None else tuple(0.0008 * rng.standard_normal(16))
+    spread = tuple(0.0008 * rng.standard_normal(16))
     pack = made.Pack(period_s=60.0, spread=spread)
     digests = []
     for day in range(days):
@@ -35,8 +41,8 @@ def history(*, change=None, days=DAYS, base=None):
     return History.of(FACTS, digests)
 
 
-def leaking(cell, part_a_day):
-    def change(_day, pack, frame):
+def leaking(cell: int, part_a_day: float) -> Harm:
+    def change(_day: int, pack: made.Pack, frame: Frame) -> Frame:
         moved = list(pack.spread)
         moved[cell - 1] -= part_a_day
         pack.spread = tuple(moved)
@@ -45,18 +51,18 @@ def leaking(cell, part_a_day):
     return change
 
 
-def serious(found):
+def serious(found: Iterable[Finding]) -> list[tuple[str, int | None]]:
     return [(f.kind, f.cell) for f in found if f.severity != "note"]
 
 
 @pytest.fixture(scope="module")
-def healthy():
+def healthy() -> History:
     return history()
 
 
-def test_a_healthy_pack_has_no_serious_finding(healthy) -> None:
+def test_a_healthy_pack_has_no_serious_finding(healthy: History) -> None:
     assert serious(cell_findings(healthy)) == []
-    assert all(abs(c.leak.value) < 2.0 for c in imbalance(healthy).cells)
+    assert all(abs(number(c.leak)) < 2.0 for c in imbalance(healthy).cells)
 
 
 def test_a_leaking_cell_is_named_with_its_current() -> None:
@@ -64,14 +70,14 @@ def test_a_leaking_cell_is_named_with_its_current() -> None:
     found = cell_findings(history(change=leaking(7, 0.0016)))
     assert serious(found)[0] == ("self_discharge", 7)
     first = found[0]
-    assert first.low < 18.7 < first.high
+    assert holds(first, 18.7)
     assert first.confidence > 0.7
     assert first.forecast is not None
     assert first.evidence[0].startswith("For:")
 
 
 def test_a_shared_sense_lead_shows_in_two_neighbours() -> None:
-    def change(_day, _pack, frame):
+    def change(_day: int, _pack: made.Pack, frame: Frame) -> Frame:
         cells = frame.cells_v.copy()
         cells[4] += 0.03
         cells[5] -= 0.03
@@ -83,7 +89,7 @@ def test_a_shared_sense_lead_shows_in_two_neighbours() -> None:
 
 
 def test_a_stuck_reading_is_a_reading_not_a_cell() -> None:
-    def change(day, _pack, frame):
+    def change(day: int, _pack: made.Pack, frame: Frame) -> Frame:
         cells = frame.cells_v.copy()
         if day > 6:
             cells[9] = np.float32(3.311)
@@ -94,7 +100,7 @@ def test_a_stuck_reading_is_a_reading_not_a_cell() -> None:
 
 
 def test_a_higher_resistance_is_measured() -> None:
-    def change(_day, _pack, frame):
+    def change(_day: int, _pack: made.Pack, frame: Frame) -> Frame:
         cells = frame.cells_v.copy()
         cells[2] += np.float32(0.35e-3) * frame.pack_a
         return replace(frame, cells_v=cells)

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.cells.drift import MA_PER_AH_DAY, fit_cell, interval
+from analysis.cells.drift import MA_PER_AH_DAY, Drift, fit_cell, interval
 from analysis.cells.offsets import GROUPS, Offsets
 from analysis.cells.windows import scatter_by_group
 
@@ -12,7 +12,16 @@ TOP, DOWN = GROUPS.index(("top", 1)), GROUPS.index(("bottom", -1))
 CELLS = 8
 
 
-def table(*, leak_ah_day=0.0, onset=0.0, deficit=0.0, days=60, bleed=0.0, censor_ah=None, seed=1):
+def table(
+    *,
+    leak_ah_day: float = 0.0,
+    onset: float = 0.0,
+    deficit: float = 0.0,
+    days: int = 60,
+    bleed: float = 0.0,
+    censor_ah: float | None = None,
+    seed: int = 1,
+) -> Offsets:
     """One top and one bottom window a day; cell 0 is the odd one, the others scatter."""
     rng = np.random.default_rng(seed)
     t = np.repeat(np.arange(float(days)), 2)
@@ -38,8 +47,8 @@ def table(*, leak_ah_day=0.0, onset=0.0, deficit=0.0, days=60, bleed=0.0, censor
     return Offsets(t, tuple(f"d{int(x)}" for x in t), group, depth, dq, sigma, least, most, taken)
 
 
-def fit(offsets, cell=0, **more):
-    found = fit_cell(offsets, cell, scatter_by_group(offsets), RATED, **more)
+def fit(offsets: Offsets, *, corrected: bool = True) -> Drift:
+    found = fit_cell(offsets, 0, scatter_by_group(offsets), RATED, corrected=corrected)
     assert found is not None
     return found
 
@@ -103,7 +112,7 @@ def test_intervals_hold_the_truth_nineteen_times_in_twenty() -> None:
     assert hits >= 54  # binomial(60, 0.95) is below 54 once in a hundred
 
 
-def leaning(*, leak_ah_day, by, days=90, seconds=6.0):
+def leaning(*, leak_ah_day: float, by: float, days: int = 90, seconds: float = 6.0) -> Offsets:
     """A leak whose top windows are exact up to 5 Ah, then vague; the bottom shows it too small by a part."""
     offsets = table(leak_ah_day=leak_ah_day, onset=30.0, days=days)
     top = offsets.group == TOP
@@ -118,7 +127,7 @@ def leaning(*, leak_ah_day, by, days=90, seconds=6.0):
 
 
 @pytest.mark.parametrize("by", [0.0, 0.2, 0.35])
-def test_exact_windows_at_the_top_outweigh_many_that_lean(by) -> None:
+def test_exact_windows_at_the_top_outweigh_many_that_lean(by: float) -> None:
     # 0.6 Ah a day is 25 mA, by hand; the plateau alone would give as little as two thirds of it
     found = fit(leaning(leak_ah_day=0.6, by=by))
     low, high = interval(found.slope_ah_day, found.n - 4)

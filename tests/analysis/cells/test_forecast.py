@@ -7,7 +7,7 @@ from analysis.cells.forecast import top_voltages
 from analysis.cells.use import Ends
 
 
-def ends(highest):
+def ends(highest: list[float]) -> Ends:
     v = np.linspace(3.36, 3.60, 13)
     return Ends(
         np.array(highest, dtype=float), float(np.sum(highest)), v, 3.0 * np.log1p((v - 3.36) / 0.02), 5
