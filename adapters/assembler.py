@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from adapters.binding import Binding
 from adapters.can_plan import Extract, Group, decode_group, extractor, groups_of
+from adapters.words import bytes_text
 
 
 class _Switch:
@@ -66,18 +67,29 @@ class Assembler:
                 self._direct[group.key] = number
         self._muxed = {key: _Switch(groups) for key, groups in muxed.items()}
         self._missing = set(binding.complete)
+        self._texts: dict[int, bytes] = {key: b"" for text in binding.identities for key in text.keys}
         self.newest_s = float("-inf")
         self.fresh = False
 
     @property
     def keys(self) -> frozenset[int]:
         """Frame keys the binding reads, or counts as ends of a round."""
-        return frozenset(group.key for group in self._groups) | self.binding.complete
+        return frozenset(group.key for group in self._groups) | self.binding.complete | set(self._texts)
 
     @property
     def complete(self) -> bool:
         """Whether every message that completes a round has come since the last reading."""
         return bool(self.binding.complete) and not self._missing
+
+    @property
+    def identity(self) -> dict[str, str]:
+        """What the pack said about itself; a text of several frames once all of them came."""
+        found: dict[str, str] = {}
+        for text in self.binding.identities:
+            parts = [self._texts[key] for key in text.keys]
+            if all(parts):
+                found[text.name] = bytes_text(*parts)
+        return found
 
     def take(self, key: int, payload: bytes, time_s: float) -> None:
         """Take a frame: its key, its bytes, when it came. [s]"""
@@ -91,6 +103,8 @@ class Assembler:
                 self._payload[place] = payload
                 self._time_s[place] = time_s
         elif number is None:
+            if key in self._texts:
+                self._texts[key] = payload
             self._missing.discard(key)
             return
         self.newest_s = time_s

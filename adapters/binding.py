@@ -71,6 +71,14 @@ class BoundSignal:
 
 
 @dataclass(frozen=True, slots=True)
+class FrameText:
+    """A text that the pack says about itself in one or more frames, eight characters each at most."""
+
+    name: str
+    keys: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Binding:
     """A checked binding.
 
@@ -82,6 +90,8 @@ class Binding:
         Keys of the frames that complete a round.
     requests : tuple of RequestFrame
         What the pack wants to be asked with.
+    identities : tuple of FrameText
+        What the pack says about itself.
     """
 
     name: str
@@ -91,6 +101,7 @@ class Binding:
     signals: tuple[BoundSignal, ...]
     complete: frozenset[int] = frozenset()
     requests: tuple[RequestFrame, ...] = ()
+    identities: tuple[FrameText, ...] = ()
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -169,11 +180,11 @@ def load_database(path: Path) -> Any:
 
 def parse_binding(file: TomlFile, database: Any, stale_s: float = 5.0) -> Binding:
     """Check a parsed binding against its database and compile it. Raises MapError, see `load_binding`."""
-    file.only(("binding", "signal", "request"))
+    file.only(("binding", "signal", "request", "identity"))
     head = file.section("binding")
     name, about, source = head.text("name"), head.text("about", ""), head.text("source")
     stale_s = head.number("stale_s", stale_s, 0.1, 3600)
-    complete = frozenset(_message_key(head, database, word) for word in head.texts("complete"))
+    complete = frozenset(_message_keys(head, database, "complete"))
     head.done()
     signals: list[BoundSignal] = []
     filled: dict[str, set[int]] = {}
@@ -189,15 +200,26 @@ def parse_binding(file: TomlFile, database: Any, stale_s: float = 5.0) -> Bindin
     if not signals:
         raise head.error(None, "the binding names no signal", "add at least one [[signal]]")
     requests = tuple(_request(section) for section in file.sections("request"))
-    return Binding(name, about, source, file.name, tuple(signals), complete, requests)
+    identities = tuple(_identity(section, database) for section in file.sections("identity"))
+    return Binding(name, about, source, file.name, tuple(signals), complete, requests, identities)
 
 
-def _message_key(section: Section, database: Any, name: str) -> int:
-    for message in database.messages:
-        if message.name == name:
-            return frame_key(message.frame_id, extended=message.is_extended_frame)
-    known = ", ".join(sorted(m.name for m in database.messages)[:12])
-    raise section.error("complete", f'the database has no message "{name}"', f"it has: {known}")
+def _message_keys(section: Section, database: Any, what: str) -> list[int]:
+    by_name = {m.name: frame_key(m.frame_id, extended=m.is_extended_frame) for m in database.messages}
+    names = section.texts(what)
+    for name in names:
+        if name not in by_name:
+            known = ", ".join(sorted(by_name)[:12])
+            raise section.error(what, f'the database has no message "{name}"', f"it has: {known}")
+    return [by_name[name] for name in names]
+
+
+def _identity(section: Section, database: Any) -> FrameText:
+    name, keys = section.text("name"), _message_keys(section, database, "messages")
+    if not keys:
+        raise section.error("messages", "names no message", 'write messages = ["SerialNumber"]')
+    section.done()
+    return FrameText(name, tuple(keys))
 
 
 def frame_key(can_id: int, *, extended: bool) -> int:

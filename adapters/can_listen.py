@@ -50,7 +50,11 @@ class CanAdapter:
         self._port: CanPort | None = None
         self._last_s = float("-inf")
         self.pace = Pace(config.period_s)
-        self.identity: dict[str, str] = {}
+
+    @property
+    def identity(self) -> dict[str, str]:
+        """What the pack said about itself, as far as its frames came."""
+        return self._assembler.identity
 
     @property
     def subjects(self) -> tuple[Subject, ...]:

@@ -52,7 +52,16 @@ def ascii_text(registers: Sequence[int], *, swap: bool = False) -> str:
         _swapped(register).to_bytes(2, "big") if swap else register.to_bytes(2, "big")
         for register in registers
     )
-    letters = raw.split(b"\0", 1)[0]
+    return bytes_text(raw)
+
+
+def bytes_text(*parts: bytes) -> str:
+    r"""Text in one or more rows of bytes; each ends at its first NUL, unprintable characters become '?'.
+
+    >>> bytes_text(b"HILLSIDE", b"-48\0\0\0\0\0")
+    'HILLSIDE-48'
+    """
+    letters = b"".join(part.split(b"\0", 1)[0] for part in parts)
     return "".join(chr(b) if 32 <= b < 127 else "?" for b in letters).strip()
 
 

@@ -24,7 +24,12 @@ def _digests_in_two_parts(conn: Connection) -> None:
     schema.digest.create(conn)
 
 
-STEPS: dict[int, Step] = {1: _digests_in_two_parts}
+def _identities(conn: Connection) -> None:
+    """2 to 3: what packs say about themselves has a table."""
+    schema.identity.create(conn, checkfirst=True)
+
+
+STEPS: dict[int, Step] = {1: _digests_in_two_parts, 2: _identities}
 """Version to the step that leads from it to the next. Each runs in one transaction."""
 
 

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 from adapters.base import Subject
 from adapters.errors import StoreError
 from logger.record.chain import fingerprint
-from logger.record.salvage_file import look_into, names_of, openable, rows_by_seq, rows_by_time
+from logger.record.salvage_file import identities_of, look_into, names_of, openable, rows_by_seq, rows_by_time
 from logger.record.sealing import catalogue_of, decode_day
+from logger.record.store_identity import adopt_identities
 from logger.record.store_types import Adopted, wall_ms
 
 if TYPE_CHECKING:
@@ -81,6 +82,8 @@ def salvage(old: Path | str, into: Store) -> Salvaged:
 
 def _salvage(db: sqlite3.Connection, name: str, into: Store) -> Salvaged:
     _subjects(db, into)
+    with into.writing() as conn:
+        adopt_identities(conn, identities_of(db))
     done = Salvaged()
     lost: list[str] = []
     with into.adopting(workers=0) as adopter:

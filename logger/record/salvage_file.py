@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import fields
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
@@ -13,7 +14,10 @@ from urllib.parse import quote
 
 from adapters.errors import StoreError
 from logger.record.store_engine import PAGE_BYTES
+from logger.record.store_identity import ReadIdentity
 
+CORRUPT = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged file raises; the second where the name of a column is damaged."""
 _MAGIC = b"SQLite format 3\x00"
 _SKIPS_MS = (1, 1_000, 10_000, 60_000, 600_000, 3_600_000, 86_400_000)
 _MISSES = 2000
@@ -57,7 +61,7 @@ def _opens(path: Path) -> bool:
         with closing(look_into(path)) as db:
             db.execute("SELECT count(*) FROM sqlite_master").fetchone()
             return bool(db.execute("SELECT 1 FROM sqlite_master WHERE name = 'sealed_day'").fetchone())
-    except sqlite3.Error:
+    except CORRUPT:
         return False
 
 
@@ -120,7 +124,7 @@ def _one(db: sqlite3.Connection, query: str, values: tuple[Any, ...]) -> dict[st
     try:
         cursor = db.execute(query, values)
         row = cursor.fetchone()
-    except sqlite3.Error:
+    except CORRUPT:
         return None
     return None if row is None else {c[0]: v for c, v in zip(cursor.description, row, strict=True)}
 
@@ -137,7 +141,7 @@ def rows_by_time(db: sqlite3.Connection, table: str) -> Iterator[dict[str, Any]]
                 if isinstance(row["time_ms"], int):
                     after, skip = max(after, row["time_ms"]), 0
                 yield row
-        except sqlite3.Error:
+        except CORRUPT:
             if skip >= len(_SKIPS_MS) or after < 0:
                 yield from _rows_backwards(db, table, after)
                 return
@@ -154,8 +158,22 @@ def _rows_backwards(db: sqlite3.Connection, table: str, until: int) -> Iterator[
         names = [c[0] for c in cursor.description]
         for values in cursor:
             yield dict(zip(names, values, strict=True))
-    except sqlite3.Error:
+    except CORRUPT:
         return
+
+
+def identities_of(db: sqlite3.Connection) -> list[ReadIdentity]:
+    """Return what packs said about themselves, as far as readable; none in a record of before that."""
+    columns = ", ".join(f.name for f in fields(ReadIdentity))
+    try:
+        rows = db.execute(f"SELECT {columns} FROM identity").fetchall()  # noqa: S608 - our own column names
+    except CORRUPT:
+        return []
+    return [
+        ReadIdentity(*row)
+        for row in rows
+        if all(isinstance(word, str) for word in row[:4]) and all(isinstance(ms, int) for ms in row[4:])
+    ]
 
 
 def names_of(db: sqlite3.Connection, table: str) -> dict[int, tuple[str, str]]:
@@ -164,6 +182,6 @@ def names_of(db: sqlite3.Connection, table: str) -> dict[int, tuple[str, str]]:
         cursor = db.execute(f"SELECT * FROM {table}")  # noqa: S608 - our own table names
         names = [c[0] for c in cursor.description]
         rows = [dict(zip(names, values, strict=True)) for values in cursor]
-    except sqlite3.Error:
+    except CORRUPT:
         return {}
     return {row["id"]: (row["name"], row.get("facts", "{}")) for row in rows}

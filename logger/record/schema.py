@@ -21,7 +21,7 @@ from sqlalchemy import (
 
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, Channel
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 """Kept in `meta`; raised by every migration (see `logger.record.migrate`)."""
 
 metadata = MetaData()
@@ -145,6 +145,19 @@ finding = Table(
     Column("last_seen_ms", BigInteger, nullable=False),
     Column("gone_ms", BigInteger),  # NULL while it stands
     Column("body", Text, nullable=False),  # JSON of analysis.finding.Finding
+)
+
+identity = Table(
+    "identity",
+    metadata,
+    _number(),
+    Column("subject", Text, nullable=False),
+    Column("source", Text, nullable=False),  # by its name in bank.toml
+    Column("name", Text, nullable=False),  # "serial", "model", … as the map calls it
+    Column("value", Text, nullable=False),
+    Column("first_ms", BigInteger, nullable=False),
+    Column("last_ms", BigInteger, nullable=False),
+    Column("provisional", Integer),  # boot.id while that boot's clock is not known to be right
 )
 
 report = Table(

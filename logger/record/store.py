@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from analysis.finding import Finding
     from analysis.frame import Frame, WitnessFrame
     from logger.record.store_adopt import Adopter
+    from logger.record.store_identity import ReadIdentity
     from logger.record.verify import VerifyResult
 
 __all__ = ["Adopted", "Event", "SealedDay", "Stamped", "Store"]
@@ -314,6 +315,13 @@ class Store:
         """Return the newest events that touch a span of time, in order."""
         with self.reading() as conn:
             return store_read.read_events(conn, first_ms, last_ms, kind, limit)
+
+    def identities(self, subject: str | None = None) -> list[ReadIdentity]:
+        """Return what packs and witnesses said about themselves, oldest first."""
+        from logger.record.store_identity import load_identities
+
+        with self.reading() as conn:
+            return load_identities(conn, subject)
 
     def save_findings(self, found: Sequence[Finding], now_ms: int | None = None) -> None:
         """Keep what stands now; findings that no longer do are marked gone."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, and_, exists, func, insert, select, update
 
 from logger.record import schema
+from logger.record.store_identity import settle_identities
 from logger.record.store_write import add_event, key_of, table_of
 from logger.recording.clock import KeptBoot, Trust
 
@@ -96,6 +97,7 @@ def settle_boot(conn: Connection, number: int, shift_ms: int, detail: str, at_ms
         ).rowcount
         _make_way(conn, kind, number)
         conn.execute(update(table).where(mine).values(time_ms=-table.c.time_ms, provisional=None))
+    settle_identities(conn, number, shift_ms)
     add_event(conn, "clock_set", "", detail, at_ms, at_ms)
     return moved
 

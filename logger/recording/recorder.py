@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import signal
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -230,6 +230,11 @@ class Recorder:
         line = "%s: %s; trying again"
         self._quiet.say(f"{feed.name}: outages", logging.WARNING, line, feed.name, cause)
         self._tell(feed, cause, up=False)
+
+    def identity(self, feed: Feed, texts: Mapping[str, str]) -> None:
+        """Keep what the pack said about itself."""
+        for subject in feed.adapter.subjects:
+            self._writer.identity(subject.name, feed.name, texts)
 
     def dropped(self, feed: Feed, channel: str, reason: str) -> None:
         """Note that a value was dropped."""

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Mapping
 from dataclasses import replace
 from threading import Lock
 
 from adapters.errors import StoreDamaged, StoreError
 from logger.record import damage, store_clock, store_write
 from logger.record.store import Store
+from logger.record.store_identity import note_identity
 from logger.record.store_types import Stamped
 from logger.recording.buffer import Buffer
 from logger.recording.clock import Clock, ClockChange
@@ -21,6 +23,8 @@ AT_ONCE = 5000
 """Readings in one transaction while catching up."""
 STALL_S = 60.0
 """How long a commit waits for another that the disk holds up. [s]"""
+Said = tuple[dict[str, str], int, bool]
+"""What a pack said, when [ms UTC], and whether that time is known to be right."""
 REMIND_S = 600.0
 """How often trouble that lasts is written to the journal again. [s]"""
 
@@ -49,6 +53,7 @@ class Writer:
         self._boot_id = boot_id
         self._events = EventQueue()
         self._settle: list[ClockChange] = []
+        self._identities: dict[tuple[str, str], Said] = {}
         self._trouble_since_ms = 0
         self._reminded_s = -REMIND_S
 
@@ -92,9 +97,18 @@ class Writer:
         """End an event that was left open."""
         self._events.close(waiting, self._clock.now_ms())
 
+    def identity(self, subject: str, source: str, texts: Mapping[str, str]) -> None:
+        """Take what a pack said about itself; the newest word of a source is the one that is kept."""
+        now_ms, known = self._clock.now_ms(), not self._clock.provisional
+        self._identities[subject, source] = (dict(texts), now_ms, known)
+
     def settle(self, change: ClockChange) -> None:
         """Take note that the clock is known: everything provisional of this boot moves."""
         self.buffer.settle(change.shift_ms)
+        self._identities = {
+            who: (texts, at_ms if known else at_ms + change.shift_ms, True)
+            for who, (texts, at_ms, known) in self._identities.items()
+        }
         self._settle.append(change)
 
     def commit(self) -> bool:
@@ -132,10 +146,11 @@ class Writer:
 
     def _write(self, batch: list[Stamped]) -> None:
         """Write one batch and every waiting event in one transaction."""
-        if not (batch or self._events or self._settle):
+        if not (batch or self._events or self._settle or self._identities):
             return
         numbers = {s: self.store.number(s) for s in {one.subject for one in batch}}
         changes = list(self._settle)
+        said = dict(self._identities)
         with self.store.writing() as conn:
             for change in changes:
                 number = store_clock.keep_boot(
@@ -144,9 +159,14 @@ class Writer:
                 store_clock.settle_boot(conn, number, change.shift_ms, change.detail, change.at_ms)
             named = [replace(one, provisional=self.boot) if one.provisional == 0 else one for one in batch]
             store_write.add_readings(conn, named, numbers)
+            for who, (texts, at_ms, known) in said.items():
+                note_identity(conn, *who, texts, at_ms, None if known else self.boot)
             written = self._events.write(conn)
         self._events.done(written)
         del self._settle[: len(changes)]
+        for who, one in said.items():
+            if self._identities.get(who) is one:
+                del self._identities[who]
 
     def _note_trouble(self, error: StoreError) -> None:
         now = time.monotonic()

@@ -6,7 +6,7 @@ import asyncio
 import logging
 import random
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -56,6 +56,10 @@ class Sink(Protocol):
         """The source does not answer."""
         ...
 
+    def identity(self, feed: Feed, texts: Mapping[str, str]) -> None:
+        """The pack said who it is: told once after each opening, and when it says something else."""
+        ...
+
     def dropped(self, feed: Feed, channel: str, reason: str) -> None:
         """A value was dropped because it cannot be right; told once an hour for each channel."""
         ...
@@ -85,6 +89,7 @@ class Follower:
         self._quiet = Quiet(log, now_s)
         self._wait_s = FIRST_WAIT_S
         self._told: dict[str, float] = {}
+        self._said: dict[str, str] = {}
         self.counts: Counter[str] = Counter()
 
     async def run(self) -> None:
@@ -92,6 +97,7 @@ class Follower:
         while not self._stopping.is_set():
             try:
                 await self._feed.adapter.open()
+                self._said = {}
                 await self._poll()
             except StopAsyncIteration:
                 log.info("%s: has ended", self._feed.name)
@@ -142,7 +148,14 @@ class Follower:
         self._wait_s = FIRST_WAIT_S
         self.counts["readings"] += 1
         self._sink.up(self._feed)
+        self._pass_on_identity()
         self._sink.took(self._feed, reading)
+
+    def _pass_on_identity(self) -> None:
+        said: Mapping[str, str] = getattr(self._feed.adapter, "identity", {})
+        if said and said != self._said:
+            self._said = dict(said)
+            self._sink.identity(self._feed, self._said)
 
     def _pass_on_complaint(self) -> None:
         """Tell of an adapter's own trouble (a period it cannot keep, frames it missed), once an hour."""
