@@ -25,6 +25,8 @@ RECENT_DAYS = 90
 """Days with switchings that are looked at, the latest."""
 LEAST_STEPS = 4
 """Switchings below which no power is given."""
+COARSEST_S = 45.0
+"""Readings farther apart than this show the house's load at a switching, not the heater's. [s] Practice."""
 NOISE_W = 15.0
 """A median step below this is no heater. [W] Practice, no source."""
 RATED_TOLERANCE = 0.10
@@ -105,13 +107,14 @@ def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
 
 
 def _steps(history: History, others: Sequence[History], days: int) -> list[_Step]:
-    """Every switching of the latest days that have any.
+    """Every switching of the latest days that have any, and whose readings lie close enough to show it.
 
     Those beside a current of exactly zero are left out when enough others are there: a dead band hides part
     of such a step.
     """
     by_day = [{d.day: d for d in other.digests} for other in others]
-    switched = [d for d in history.digests if d.heater.steps_w][-days:]
+    close = [d for d in history.digests if d.heater.steps_w and d.period_s <= COARSEST_S]
+    switched = close[-days:]
     found: list[_Step] = []
     for own in switched:
         found += _day_steps(own, [d[own.day] for d in by_day if own.day in d])

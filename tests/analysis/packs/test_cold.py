@@ -178,3 +178,13 @@ def test_charging_in_the_cold() -> None:
     assert finding.severity == "act"
     # 5 h × about 34 A net on every day but the first
     assert finding.value == pytest.approx(7 * 5 * 34, rel=0.2)
+
+
+def test_readings_far_apart_show_the_house_not_the_heater() -> None:
+    """A minute apart, the current on both sides of a switching differs by what the house does."""
+    coarse = Bank(period_s=60.0).histories(12, heater_w=120.0)["A"]
+    found = heater_watts(coarse)
+    assert found.steps.value is None
+    assert found.power.value == 120.0
+    close = Bank(period_s=20.0).histories(12, heater_w=120.0)["A"]
+    assert heater_watts(close).steps.n >= 8
