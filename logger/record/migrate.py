@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -135,6 +136,11 @@ def copy_beside(address: str, found: int) -> Path:
     old.close()
     new.close()
     part.rename(final)
+    folder = os.open(final.parent, os.O_RDONLY)  # the name has to outlast a power cut before the first step
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
     return final
 
 
