@@ -1,20 +1,20 @@
 import numpy as np
 import pytest
 
-from analysis.daily.anchors import observe_anchors
+from analysis.daily.anchors import Anchor, observe_anchors
 from analysis.daily.hygiene import clean
-from analysis.facts import PackFacts
+from analysis.frame import F64
 from tests.analysis import made
 
 PERIODS = (1.0, 10.0, 60.0)
 
 
-def anchors_of(pack, current, facts=None):
-    return observe_anchors(clean(pack.frame(0, np.asarray(current, dtype=float)), facts or PackFacts("A")))
+def anchors_of(pack: made.Pack, current: F64) -> tuple[Anchor, ...]:
+    return observe_anchors(clean(pack.frame(0, current), made.FACTS))
 
 
 @pytest.mark.parametrize("period", PERIODS)
-def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(period) -> None:
+def test_a_tapered_charge_is_one_full_anchor_where_the_model_is_full(period: float) -> None:
     pack = made.Pack(period_s=period)
     frame = pack.frame(0, made.day_current(pack))
     found = observe_anchors(clean(frame, made.FACTS))
@@ -93,5 +93,5 @@ def test_without_cell_voltages_the_pack_voltage_serves() -> None:
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_too_little_for_an_anchor(n) -> None:
+def test_too_little_for_an_anchor(n: int) -> None:
     assert anchors_of(made.Pack(), np.zeros(n)) == ()

@@ -5,13 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.daily.balancing import observe_balancing
+from analysis.daily.balancing import Balancing, observe_balancing
 from analysis.daily.grid import gridded
 from analysis.daily.hygiene import clean
+from analysis.frame import F64
 from tests.analysis import made
 
 
-def ledger(extra):
+def ledger(extra: dict[str, F64]) -> Balancing:
     pack = made.Pack(period_s=10.0)
     frame = replace(pack.frame(0, made.day_current(pack)), extra=extra)
     day = clean(frame, made.FACTS)

@@ -24,10 +24,7 @@ def test_what_a_gap_may_hide() -> None:
     frame = made.Pack(noise_a=0.0).frame(0, np.full(8640, -18.0))
     keep = np.ones(8640, dtype=bool)
     keep[1000:1359] = False  # an hour between the samples on both sides
-    cut = frame.__class__(
-        frame.pack, frame.day, frame.start_s, frame.end_s, 0, frame.time_s[keep], frame.pack_v[keep],
-        frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
-    )  # fmt: skip
+    cut = made.cut(frame, keep)
     assert observe_flow(clean(cut, made.FACTS)).gap_ah == pytest.approx(18.0)
 
 

@@ -8,12 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.daily.graphite import find_cells, find_step
+from analysis.frame import F64
 
 RATED = 280.0
 Q = np.arange(-200.0, -20.0, 2.8)
 
 
-def curve(middle: float, width: float, height: float, tilt: float = 5e-5) -> np.ndarray:
+def curve(middle: float, width: float, height: float, tilt: float = 5e-5) -> F64:
     return 3.315 + tilt * (Q + 110) + 0.5 * height * np.tanh((Q - middle) / width)
 
 

@@ -10,7 +10,7 @@ from analysis.frame import Frame
 
 
 def frame(period_s: float, n: int, cells: int = 4) -> Frame:
-    time_s = np.arange(n) * period_s
+    time_s = np.arange(n, dtype=float) * period_s
     return Frame(
         "A", "1970-01-01", 0.0, 86400.0, 0, time_s,
         np.full(n, 13.2, np.float32), np.full(n, 36.0, np.float32),

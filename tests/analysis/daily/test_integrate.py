@@ -1,20 +1,25 @@
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.daily.integrate import filled, gaps, split_trapezoid, sums
+from analysis.daily.integrate import Sums, filled, gaps, split_trapezoid, sums
+from analysis.frame import F64
 
 
-def run(time_s, current, voltage=50.0, lead=0, limit=30.0):
+def run(
+    time_s: Sequence[float] | F64, current: Sequence[float] | F64, *, voltage: float = 50.0, lead: int = 0
+) -> Sums:
     n = len(time_s)
     volts = np.full(n, voltage, dtype=np.float32)
-    return sums(np.array(time_s, dtype=float), np.array(current, dtype=np.float32), volts, lead, limit)
+    return sums(np.array(time_s, dtype=float), np.array(current, dtype=np.float32), volts, lead, 30.0)
 
 
 def test_an_hour_at_ten_amperes() -> None:
     # 10 A × 1 h = 10 Ah, × 50 V = 500 Wh: hand calculation
-    total = run(np.arange(0, 3601, 10), [10.0] * 361)
+    total = run(np.arange(0, 3601.0, 10), [10.0] * 361)
     assert total.ah_in[-1] == pytest.approx(10)
     assert total.wh_in[-1] == pytest.approx(500)
     assert total.ah_out[-1] == 0
@@ -50,7 +55,7 @@ def test_the_lead_in_counts_nothing_but_its_last_interval_does() -> None:
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_too_short_to_integrate(n) -> None:
+def test_too_short_to_integrate(n: int) -> None:
     total = run(np.arange(float(n)), [5.0] * n)
     assert total.ah_in.tolist() == [0.0] * n
 
@@ -74,7 +79,7 @@ def test_filled_holds_the_ends() -> None:
 
 
 @given(st.lists(st.floats(-300, 300, width=32), min_size=3, max_size=60), st.integers(1, 58))
-def test_charge_adds_up_over_a_split(current, cut) -> None:
+def test_charge_adds_up_over_a_split(current: list[float], cut: int) -> None:
     cut = min(cut, len(current) - 2)
     time_s = np.arange(len(current), dtype=float)
     whole = run(time_s, current)
@@ -86,7 +91,7 @@ def test_charge_adds_up_over_a_split(current, cut) -> None:
 
 
 @given(st.lists(st.floats(-300, 300, width=32), min_size=2, max_size=60))
-def test_in_minus_out_is_the_trapezoid(current) -> None:
+def test_in_minus_out_is_the_trapezoid(current: list[float]) -> None:
     time_s = np.arange(len(current), dtype=float)
     total = run(time_s, current)
     assert total.ah_in[-1] - total.ah_out[-1] == pytest.approx(

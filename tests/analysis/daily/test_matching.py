@@ -7,18 +7,20 @@ from hypothesis import strategies as st
 
 from analysis.daily.curves import fit_curve, lagged
 from analysis.daily.matching import Match, match
+from analysis.frame import F64
 
 RATED = 280.0
 OHM = 0.4e-3
 
 
-def knee(charge_below_full: np.ndarray) -> np.ndarray:
+def knee(charge_below_full: F64) -> F64:
     """A made-up cell: plateau with one step, exponential knee of 2 Ah; what counts is that all share it."""
-    return (
+    volts: F64 = (
         3.33
         + 0.02 * np.tanh((charge_below_full + 80.0) / 15.0)
         + 0.12 * np.exp(np.minimum(charge_below_full, 5.0) / 2.0)
     )
+    return volts
 
 
 def charge_pass(behind: list[float], *, excess: float = 0.0, noise: float = 0.0) -> Match:

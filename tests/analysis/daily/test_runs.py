@@ -2,18 +2,18 @@ import numpy as np
 import pytest
 
 from analysis.daily.hygiene import clean
-from analysis.daily.runs import observe_runs, rest_current, stitched
+from analysis.daily.runs import Run, observe_runs, rest_current, stitched
+from analysis.frame import F64
 from tests.analysis import made
 
 
-def runs_of(current, period=10.0):
-    pack = made.Pack(period_s=period, noise_a=0.05)
-    return observe_runs(clean(pack.frame(0, np.asarray(current, dtype=float)), made.FACTS))
+def runs_of(current: F64) -> tuple[Run, ...]:
+    return observe_runs(clean(made.Pack().frame(0, current), made.FACTS))
 
 
-def hours(*parts, period=10.0):
-    """A day from (hours, current) pieces."""
-    return np.concatenate([np.full(round(h * 3600 / period), float(a)) for h, a in parts])
+def hours(*parts: tuple[float, float]) -> F64:
+    """A day from (hours, current) pieces, every 10 s."""
+    return np.concatenate([np.full(round(h * 360), float(a)) for h, a in parts])
 
 
 def test_a_day_in_three_runs() -> None:
@@ -35,10 +35,7 @@ def test_a_gap_opens_both_ends() -> None:
     frame = pack.frame(0, hours((24, 10)))
     keep = np.ones(8640, dtype=bool)
     keep[3000:4000] = False
-    cut = frame.__class__(
-        frame.pack, frame.day, frame.start_s, frame.end_s, 0, frame.time_s[keep], frame.pack_v[keep],
-        frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
-    )  # fmt: skip
+    cut = made.cut(frame, keep)
     runs = observe_runs(clean(cut, made.FACTS))
     assert [(r.kind, r.open_start, r.open_end) for r in runs] == [
         ("charge", True, True),
@@ -47,7 +44,7 @@ def test_a_gap_opens_both_ends() -> None:
 
 
 @pytest.mark.parametrize("n", [0, 1])
-def test_too_little_for_a_run(n) -> None:
+def test_too_little_for_a_run(n: int) -> None:
     assert runs_of(np.zeros(n)) == ()
 
 

@@ -7,7 +7,7 @@ from analysis.daily.spikes import cell_spikes, current_spikes, median_of_five, t
 
 
 @given(st.lists(st.floats(-100, 100, width=32), max_size=40))
-def test_median_of_five_is_the_median(values) -> None:
+def test_median_of_five_is_the_median(values: list[float]) -> None:
     x = np.array(values, dtype=np.float32)
     ours = median_of_five(x)
     for i in range(x.size):
@@ -30,7 +30,7 @@ def test_two_bad_samples_in_a_row_are_both_found() -> None:
 
 
 @pytest.mark.parametrize("shape", [(0, 10), (1, 10), (4, 2)])
-def test_no_neighbours_no_verdict(shape) -> None:
+def test_no_neighbours_no_verdict(shape: tuple[int, int]) -> None:
     cell, at = cell_spikes(np.ones(shape, dtype=np.float32), np.zeros(shape[1], dtype=np.float32), 280.0)
     assert cell.size == at.size == 0
 

@@ -7,24 +7,24 @@ from analysis.daily.hygiene import clean
 from analysis.daily.plateau import observe_plateau
 from analysis.daily.steps import observe_steps
 from analysis.facts import PackFacts
-from analysis.frame import Frame
+from analysis.frame import F64, Frame
 
 OHMS = np.array([0.1875e-3, 0.1875e-3, 0.1875e-3, 0.1875e-3, 0.375e-3])
 
 
-def day(currents: np.ndarray, ohms: np.ndarray = OHMS, error_v: float = 0.0) -> Frame:
+def day(currents: F64, ohms: F64 = OHMS, error_v: float = 0.0) -> Frame:
     n = currents.size
     noise = 2e-5 * np.random.default_rng(3).standard_normal((5, n))  # frames that repeat count as stuck
     cells = (3.30 + ohms[:, None] * currents + noise).astype(np.float32)
     cells[1] += error_v
     return Frame(
-        "A", "1970-01-01", 0.0, 86400.0, 0, np.arange(n) * 10.0, cells.sum(axis=0),
+        "A", "1970-01-01", 0.0, 86400.0, 0, np.arange(n, dtype=float) * 10.0, cells.sum(axis=0),
         currents.astype(np.float32),
         cells, np.full((4, n), 20.0, np.float32), {},
     )  # fmt: skip
 
 
-def square(low: float, high: float) -> np.ndarray:
+def square(low: float, high: float) -> F64:
     return np.tile(np.repeat([low, high], 30), 60)
 
 

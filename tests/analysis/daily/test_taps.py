@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -7,10 +8,12 @@ import pytest
 
 from analysis.daily.hygiene import clean
 from analysis.daily.taps import observe_taps, resolution
+from analysis.day import CleanDay
+from analysis.frame import F32
 from tests.analysis import made
 
 
-def day(change=None):
+def day(change: Callable[[F32], None] | None = None) -> CleanDay:
     pack = made.Pack(period_s=30.0, noise_v=0.0008)
     frame = pack.frame(0, made.day_current(pack))
     if change is None:
@@ -30,8 +33,8 @@ def test_ordinary_readings() -> None:
 def test_a_noisy_reading_stands_out() -> None:
     rng = np.random.default_rng(2)
 
-    def harm(cells) -> None:
-        cells[4] += 0.02 * rng.standard_normal(cells.shape[1]).astype(np.float32)
+    def harm(cells: F32) -> None:
+        cells[4] += 0.02 * rng.standard_normal(cells[4].size).astype(np.float32)
 
     found = observe_taps(day(harm))
     assert found.noise_v[4] == pytest.approx(0.02, rel=0.25)
@@ -39,7 +42,7 @@ def test_a_noisy_reading_stands_out() -> None:
 
 
 def test_a_reading_that_stands_still_while_the_others_move() -> None:
-    def harm(cells) -> None:
+    def harm(cells: F32) -> None:
         cells[7, 500:2000] = 3.3
 
     found = observe_taps(day(harm))

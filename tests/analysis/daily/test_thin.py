@@ -26,10 +26,7 @@ def test_across_a_gap_nothing_is_known() -> None:
     frame = made.Pack().frame(0, np.full(8640, 5.0))
     keep = np.ones(8640, dtype=bool)
     keep[3000:3100] = False
-    cut = frame.__class__(
-        frame.pack, frame.day, frame.start_s, frame.end_s, 0, frame.time_s[keep], frame.pack_v[keep],
-        frame.pack_a[keep], frame.cells_v[:, keep], frame.temps_c[:, keep], {},
-    )  # fmt: skip
+    cut = made.cut(frame, keep)
     view = thin(clean(cut, made.FACTS))
     assert np.isnan(view.mean_a[1:]).sum() == 1
 
@@ -38,13 +35,13 @@ def test_median_of_the_cells_leaves_missing_ones_out() -> None:
     frame = made.Pack(noise_v=0.0, spread=(0.3, *[0.0] * 15)).frame(0, np.zeros(100))
     frame.cells_v[3] = np.nan
     view = thin(clean(frame, made.FACTS))
-    assert view.median_v == pytest.approx(made.ocv(0.5), abs=1e-3)
-    assert view.max_v == pytest.approx(made.ocv(0.8), abs=1e-3)
+    assert view.median_v == pytest.approx(made.ocv(np.array(0.5)), abs=1e-3)
+    assert view.max_v == pytest.approx(made.ocv(np.array(0.8)), abs=1e-3)
     assert np.isfinite(view.min_v).all()
 
 
 @pytest.mark.parametrize("n", [0, 1, 2])
-def test_too_short_to_thin(n) -> None:
+def test_too_short_to_thin(n: int) -> None:
     view = thin(clean(made.Pack().frame(0, np.zeros(n)), made.FACTS))
     assert view.index.size <= n
 
