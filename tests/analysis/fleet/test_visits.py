@@ -4,24 +4,23 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.finding import Finding, Forecast
+from analysis.finding import Finding, Forecast, Severity
 from analysis.fleet.peers import ENOUGH, PackSummary, peers_of, place
 from analysis.fleet.visits import BankState, urgency, visits
 
 TODAY = "2026-02-01"
 
 
-def finding(severity: str = "watch", confidence: float = 0.9, day: str | None = None) -> Finding:
+def finding(severity: Severity = "watch", confidence: float = 0.9, day: str | None = None) -> Finding:
     forecast = None if day is None else Forecast("cell 7 ends the charge", day, day, day)
     return Finding("self_discharge", "A", 7, "2026-01-01", severity, confidence, 20.0, 18.0, 22.0, "mA",
                    "", "", forecast)  # fmt: skip
 
 
-def pack(bank: str, leak: float = 1.0, **changes: object) -> PackSummary:
-    made = PackSummary(
+def pack(bank: str, leak: float = 1.0) -> PackSummary:
+    return PackSummary(
         bank, "A", 16, 280.0, 400.0, 8.0, {"worst_leak_ma": leak, "round_trip_efficiency_1": 0.95}
     )
-    return replace(made, **changes)
 
 
 def state(bank: str, *found: Finding, last: str = TODAY, leak: float = 1.0) -> BankState:
@@ -41,7 +40,7 @@ def test_a_near_forecast_weighs_more() -> None:
 
 
 def test_only_findings_not_seen_before_are_new() -> None:
-    known = {"one": {("self_discharge", "A", 7)}}
+    known: dict[str, set[tuple[str, str, int | None]]] = {"one": {("self_discharge", "A", 7)}}
     by_bank = {v.bank: v for v in visits([state("one", finding()), state("two", finding())], TODAY, known)}
     assert by_bank["one"].new == ()
     assert len(by_bank["two"].new) == 1
@@ -72,6 +71,11 @@ def test_too_few_peers_give_no_place() -> None:
 def test_peers_share_cells_rating_and_climate_and_never_the_bank() -> None:
     me = pack("me")
     others = [pack(f"b{i}") for i in range(ENOUGH)]
-    strangers = [pack("x", n_cells=8), pack("y", rated_ah=100.0), pack("me"), pack("hot", climate_c=25.0),
-                 pack("old", age_days=4000.0)]  # fmt: skip
+    strangers = [
+        replace(pack("x"), n_cells=8),
+        replace(pack("y"), rated_ah=100.0),
+        pack("me"),
+        replace(pack("hot"), climate_c=25.0),
+        replace(pack("old"), age_days=4000.0),
+    ]
     assert peers_of(me, [*others, *strangers]) == tuple(others)

@@ -10,15 +10,17 @@ import pytest
 
 from analysis.digest import digest
 from analysis.facts import PackFacts, WarrantyTerms
+from analysis.frame import F64, Frame
 from analysis.history import History
 from analysis.packs.capacity import Pair, capacity
 from analysis.packs.fade import fade
 from analysis.packs.fade_line import YEAR_S, fade_line
 from analysis.packs.findings_life import fade_findings, gap_findings
 from tests.analysis import made
+from tests.analysis.holding import holds, number
 
 
-def used_through(pack, *, down_to=0.012, amps=45.0):
+def used_through(pack: made.Pack, *, down_to: float = 0.012, amps: float = 45.0) -> F64:
     """A day's current: down to almost empty until noon, up to full in a taper after it."""
     n = round(86400 / pack.period_s)
     hour = np.arange(n) * pack.period_s / 3600
@@ -35,32 +37,31 @@ def used_through(pack, *, down_to=0.012, amps=45.0):
     return current
 
 
-def history_of(days, rated=280.0, **more):
-    pack = made.Pack(rated_ah=rated, soc=0.995, r_ohm=0.3e-3, **more)
+def history_of(days: int, *, rated: float, offset_a: float) -> History:
+    pack = made.Pack(rated_ah=rated, soc=0.995, r_ohm=0.3e-3, offset_a=offset_a)
     facts = PackFacts("A", rated_ah=280.0)
-    frames, before = [], None
-    for number in range(days):
-        frame = pack.frame(number, used_through(pack))
-        frames.append(frame if before is None else made.with_lead(frame, before))
-        before = frame
+    frames: list[Frame] = []
+    for k in range(days):
+        frame = pack.frame(k, used_through(pack))
+        frames.append(made.with_lead(frame, frames[-1]) if frames else frame)
     return History.of(facts, [digest(f, facts) for f in frames])
 
 
 @pytest.fixture(scope="module")
-def through():
+def through() -> History:
     return history_of(6, rated=268.0, offset_a=0.12)
 
 
-def test_capacity_is_the_packs_own(through) -> None:
+def test_capacity_is_the_packs_own(through: History) -> None:
     result = capacity(through)
     assert result.usable.value == pytest.approx(268.0, rel=0.015)
-    assert result.usable.low < 268.0 < result.usable.high
+    assert holds(result.usable, 268.0)
     assert result.of_rated.value == pytest.approx(268 / 280, rel=0.015)
     assert result.temp_c.value == pytest.approx(15.0)
     assert {p.direction for p in result.pairs} == {"charge", "discharge"}
 
 
-def test_the_offset_is_taken_out_and_shown(through) -> None:
+def test_the_offset_is_taken_out_and_shown(through: History) -> None:
     used = capacity(through).offset_used
     assert used.offset_a == pytest.approx(0.12, abs=0.06)
 
@@ -111,7 +112,7 @@ def test_interval_of_the_slope_holds_the_truth() -> None:
     assert held >= 54
 
 
-def test_a_year_is_needed_for_a_yearly_rate(through) -> None:
+def test_a_year_is_needed_for_a_yearly_rate(through: History) -> None:
     known = capacity(through)
     short = [made_pair(d, 280 - 20 * d / 365.2425) for d in range(0, 200, 8)]
     course = fade(through, replace(known, pairs=tuple(short)))
@@ -124,10 +125,10 @@ def test_a_year_is_needed_for_a_yearly_rate(through) -> None:
     assert course.ahead.value is not None
     # no further than what was observed: 496 days on
     assert date.fromisoformat(course.ahead_day) - date.fromisoformat(long[-1].day) <= timedelta(days=497)
-    assert course.calendar.value + course.cycle.value == pytest.approx(-course.change.value)
+    assert number(course.calendar) + number(course.cycle) == pytest.approx(-number(course.change))
 
 
-def test_the_users_figure_is_compared_in_safe_words(through) -> None:
+def test_the_users_figure_is_compared_in_safe_words(through: History) -> None:
     terms = WarrantyTerms(
         start_day="2024-01-01", years=10, capacity_fraction=0.7, throughput_wh=30e6, cycles=6000
     )
@@ -140,7 +141,7 @@ def test_the_users_figure_is_compared_in_safe_words(through) -> None:
     assert not any(bad in words for bad in ("breach", "defective", "proves"))
 
 
-def test_fast_fade_is_a_finding_and_slow_is_not(through) -> None:
+def test_fast_fade_is_a_finding_and_slow_is_not(through: History) -> None:
     known = capacity(through)
     for per_year, severity in ((4.0, None), (22.0, "watch"), (45.0, "act")):
         pairs = tuple(made_pair(d, 280 - per_year * d / 365.2425) for d in range(0, 500, 8))
@@ -148,7 +149,7 @@ def test_fast_fade_is_a_finding_and_slow_is_not(through) -> None:
         assert [f.severity for f in found] == ([] if severity is None else [severity])
 
 
-def test_gaps(through) -> None:
+def test_gaps(through: History) -> None:
     assert not gap_findings(through)
     holes = History(through.facts, (through.digests[0], *through.digests[4:]))
     (finding,) = gap_findings(holes)

@@ -1,13 +1,16 @@
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 import rainflow
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.frame import F64
 from analysis.stats.rainflow import closed_cycles, half_cycles, turning_points
 
 
-def counted(series):
+def counted(series: Sequence[float] | F64) -> dict[float, float]:
     """Range → cycles, closed ones and halves together."""
     count = closed_cycles(np.asarray(series, dtype=float))
     halves, _ = half_cycles(count.residual)
@@ -28,7 +31,7 @@ def test_a_charge_like_series() -> None:
 
 
 @pytest.mark.parametrize("series", [[], [1.0], [2.0, 2.0, 2.0]])
-def test_nothing_moves_nothing_counts(series) -> None:
+def test_nothing_moves_nothing_counts(series: list[float]) -> None:
     assert counted(series) == {}
 
 
@@ -39,7 +42,7 @@ def test_one_way_is_half_a_cycle() -> None:
 floats = st.lists(st.floats(-100, 100).map(lambda x: round(x, 6)), min_size=3, max_size=60)
 
 
-def distinct(series):
+def distinct(series: list[float]) -> bool:
     """Whether no two ranges of a series are equal, and there is a reversal (the package needs one)."""
     turns = turning_points(np.array(series))
     ranges = np.round(np.abs(np.diff(turns)), 9)
@@ -47,7 +50,7 @@ def distinct(series):
 
 
 @given(floats)
-def test_equal_to_the_rainflow_package(series) -> None:
+def test_equal_to_the_rainflow_package(series: list[float]) -> None:
     if not distinct(series):
         return  # equal ranges may be split between whole and half in another way
     theirs: dict[float, float] = {}
@@ -57,14 +60,14 @@ def test_equal_to_the_rainflow_package(series) -> None:
 
 
 @given(floats)
-def test_ranges_add_up_to_half_the_path(series) -> None:
+def test_ranges_add_up_to_half_the_path(series: list[float]) -> None:
     turns = turning_points(np.array(series))
     total = sum(size * weight for size, weight in counted(series).items())
     assert total == pytest.approx(0.5 * np.abs(np.diff(turns)).sum(), abs=1e-6)
 
 
 @given(floats, st.integers(1, 58), st.integers(1, 58))
-def test_parts_compose_to_the_whole(series, cut_a, cut_b) -> None:
+def test_parts_compose_to_the_whole(series: list[float], cut_a: int, cut_b: int) -> None:
     a, b = sorted((min(cut_a, len(series)), min(cut_b, len(series))))
     whole = closed_cycles(np.array(series))
     parts = [closed_cycles(np.array(p)) for p in (series[:a], series[a:b], series[b:])]
@@ -79,7 +82,7 @@ def test_parts_compose_to_the_whole(series, cut_a, cut_b) -> None:
 
 
 @given(floats)
-def test_points_on_straight_lines_change_nothing(series) -> None:
+def test_points_on_straight_lines_change_nothing(series: list[float]) -> None:
     dense = np.interp(
         np.linspace(0, len(series) - 1, 4 * (len(series) - 1) + 1), np.arange(len(series)), series
     )
