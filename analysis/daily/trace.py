@@ -7,6 +7,7 @@ import binascii
 import math
 import zlib
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -107,8 +108,6 @@ def step_at(means: F64, trace: TraceDay, since_start_s: float, bins: int = 2) ->
         return math.nan
     at = int((since_start_s - 2) // trace.bin_s)
     end = int((since_start_s + 4) // trace.bin_s)
-    before, after = means[max(at - bins, 0) : max(at, 0)], means[end + 1 : end + 1 + bins]
-    before, after = before[np.isfinite(before)], after[np.isfinite(after)]
-    if before.size == 0 or after.size == 0:
-        return math.nan
-    return float(np.median(after) - np.median(before))
+    before = [v for v in means[max(at - bins, 0) : max(at, 0)].tolist() if math.isfinite(v)]
+    after = [v for v in means[end + 1 : end + 1 + bins].tolist() if math.isfinite(v)]
+    return median(after) - median(before) if before and after else math.nan

@@ -114,7 +114,7 @@ class Daily:
 
 def newest_sealed(store: Store) -> str | None:
     """Return the newest sealed day of any subject."""
-    return max((s.day for s in store.sealed_days()), default=None)
+    return store.newest_day()
 
 
 def process(config: str) -> Callable[[], Awaitable[Found]]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -27,11 +30,25 @@ def bank(store: Store, config: Config, last: date | None = None) -> Bank:
 
     until = None if last is None else last.isoformat()
     recent = _recent_from(store, last)
-    packs = tuple(
-        History.of(config.pack_facts(name), store.digests(name, last=until, detail_from=recent))
-        for name in config.pack_names
-    )
+    with not_collecting():
+        packs = tuple(
+            History.of(config.pack_facts(name), store.digests(name, last=until, detail_from=recent))
+            for name in config.pack_names
+        )
+        gc.freeze()  # a million small values that stay: they need not be walked again and again
     return Bank(packs, config.site.timezone)
+
+
+@contextmanager
+def not_collecting() -> Iterator[None]:
+    """Pause the collector of cycles: it would walk thousands of small values, all of which stay."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def _recent_from(store: Store, last: date | None) -> str | None:
@@ -39,10 +56,10 @@ def _recent_from(store: Store, last: date | None) -> str | None:
     from analysis.history import LOOK_BACK_DAYS
 
     if last is None:
-        sealed = [day.day for day in store.sealed_days()]
-        if not sealed:
+        newest = store.newest_day()
+        if newest is None:
             return None
-        last = date.fromisoformat(max(sealed))
+        last = date.fromisoformat(newest)
     return (last - timedelta(days=LOOK_BACK_DAYS)).isoformat()
 
 

@@ -58,6 +58,25 @@ def sealed_days(
     return [SealedDay(**row) for row in newest.values()]
 
 
+def newest_day(conn: Connection) -> str | None:
+    """Return the newest sealed day of any subject; None before the first."""
+    day: str | None = conn.execute(select(func.max(schema.sealed_day.c.day))).scalar()
+    return day
+
+
+def places(
+    conn: Connection, subject: Subject, first: str | None = None, last: str | None = None
+) -> dict[str, tuple[int, str]]:
+    """Return place in the chain and time zone of the newest revision of every sealed day, by day."""
+    s = schema.sealed_day
+    query = select(s.c.day, s.c.seq, s.c.zone).where(s.c.kind == subject.kind, s.c.name == subject.name)
+    if first is not None:
+        query = query.where(s.c.day >= first)
+    if last is not None:
+        query = query.where(s.c.day <= last)
+    return {day: (seq, zone) for day, seq, zone in conn.execute(query.order_by(s.c.day, s.c.revision))}
+
+
 def latest_sealed(conn: Connection, subject: Subject, day: str) -> SealedDay | None:
     """Return the newest revision of one day, or None."""
     s = schema.sealed_day

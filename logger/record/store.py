@@ -226,6 +226,13 @@ class Store:
         with self.reading() as conn:
             return sealed_days(conn, None if pack is None else Subject(pack), first, last)
 
+    def newest_day(self) -> str | None:
+        """Return the newest sealed day of any subject; None before the first."""
+        from logger.record.sealing_index import newest_day
+
+        with self.reading() as conn:
+            return newest_day(conn)
+
     def days(self, subject: Subject) -> list[str]:
         """Return every local day with readings of a subject, sealed or hot."""
         from logger.record.sealing_index import sealed_days

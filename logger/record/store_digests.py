@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import gc
 import os
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache
 from multiprocessing import get_context
@@ -18,6 +15,7 @@ from sqlalchemy import Connection, Engine
 from adapters.base import Subject
 from logger.record import sealing_day, sealing_index, store_read
 from logger.record.days import day_bounds_ms, local_day
+from logger.record.histories import not_collecting
 from logger.record.sealing_day import Job
 from logger.record.sealing_index import KeptDigest
 from logger.record.store_engine import make_engine, transaction
@@ -43,38 +41,26 @@ def load_digests(
     with store.reading() as conn:
         facts = sealing_day.facts_print(store_read.facts_of(conn, pack))
         kept = sealing_index.kept_digests(conn, pack, first, last, detail_from)
-        sealed = {s.day: s for s in sealing_index.sealed_days(conn, subject, first, last)}
+        sealed = sealing_index.places(conn, subject, first, last)
         hot = hot_days(conn, subject, store.zone, first, last)
     done = set(sealed) - set(hot)
     good = {
         day: k
         for day, k in kept.items()
-        if day in done and (k.seq, k.version, k.facts) == (sealed[day].seq, digests.VERSION, facts)
+        if day in done and (k.seq, k.version, k.facts) == (sealed[day][0], digests.VERSION, facts)
     }
-    zones = {day: s.zone for day, s in sealed.items()} | {
+    zones = {day: zone for day, (_, zone) in sealed.items()} | {
         day: store.zone.key for day in hot if day not in sealed
     }
     wanted = [(day, zones[day]) for day in sorted(zones) if day not in good]
     made = dict(zip([day for day, _ in wanted], _make(store, subject, wanted, now_ms), strict=True))
     if store.write:
-        _keep(store, pack, {day: replace(k, seq=sealed[day].seq) for day, k in made.items() if day in done})
-    with _no_collecting():
+        _keep(store, pack, {day: replace(k, seq=sealed[day][0]) for day, k in made.items() if day in done})
+    with not_collecting():
         return [
             digests.loads(k.core, k.detail)
             for k in (made[day] if day in made else good[day] for day in sorted(zones))
         ]
-
-
-@contextmanager
-def _no_collecting() -> Iterator[None]:
-    """Pause the collector of cycles: it would walk thousands of small values, all of which stay."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def hot_days(

@@ -68,9 +68,19 @@ def _server(address: str) -> Engine:
 
 def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
     """Open a SQLite file with the record's settings."""
-    if not write and _sealed_off(path):
-        name = f"file:{quote(path)}?immutable=1"
-        return sqlite3.connect(name, uri=True, isolation_level=None, check_same_thread=False)
+    if write:
+        return _connect(path, write=True)
+    if _sealed_off(path):
+        return _as_it_lies(path)
+    try:
+        return _connect(path, write=False)
+    except sqlite3.OperationalError as error:
+        if not any(word in str(error).lower() for word in _FULL):
+            raise
+        return _without_room(path)
+
+
+def _connect(path: str, *, write: bool) -> sqlite3.Connection:
     db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
     try:
         if write:
@@ -83,7 +93,38 @@ def connect_file(path: str, *, write: bool) -> sqlite3.Connection:
             db.execute("PRAGMA temp_store=MEMORY")
         else:
             db.execute("PRAGMA query_only=ON")
+            db.execute("SELECT 1 FROM sqlite_master").fetchone()  # a full disk has no room for the index
         db.execute("PRAGMA cache_size=-2048")
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def _as_it_lies(path: str) -> sqlite3.Connection:
+    """Read a file that nobody writes, without a lock and without a file beside it."""
+    name = f"file:{quote(path)}?immutable=1"
+    return sqlite3.connect(name, uri=True, isolation_level=None, check_same_thread=False)
+
+
+def _without_room(path: str) -> sqlite3.Connection:
+    """Read where no byte is free: the index of the log, which others would share, is kept in memory.
+
+    Whoever has the record open has made that index, so nobody has. If the log is empty there is nothing to
+    index; else the index is this connection's own, and SQLite keeps everybody else out meanwhile.
+
+    References
+    ----------
+    SQLite documentation, "Write-Ahead Logging", section 8, "Use of WAL Without Shared-Memory".
+    """
+    log = Path(f"{path}-wal")
+    if not log.exists() or log.stat().st_size == 0:
+        return _as_it_lies(path)
+    db = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute("PRAGMA locking_mode=EXCLUSIVE")
+        db.execute("PRAGMA query_only=ON")
+        db.execute("SELECT 1 FROM sqlite_master").fetchone()
     except sqlite3.Error:
         db.close()
         raise

@@ -23,6 +23,7 @@ from logger.record.store import Store
 from logger.recording.clock import Trust
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
+from tests.logger.small_disk import mounted
 
 VIENNA = "Europe/Vienna"
 
@@ -69,6 +70,13 @@ def store(record: Path) -> Iterator[Store]:
     opened.ensure_pack("B", PackFacts("B", n_cells=4))
     yield opened
     opened.close()
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A filesystem of one MiB of its own."""
+    with mounted(tmp_path / "disk") as place:
+        yield place
 
 
 @dataclass

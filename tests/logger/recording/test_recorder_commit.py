@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import ctypes
-import errno
-import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,31 +15,9 @@ from logger.record.store import Stamped, Store
 from logger.recording.buffer import Buffer
 from logger.recording.clock import Clock, Trust
 from logger.recording.recorder_commit import Writer
+from tests.logger.small_disk import MS_RDONLY, MS_REMOUNT, fill, mount
 
 A = Subject("A")
-MS_RDONLY, MS_REMOUNT = 1, 32  # mount(2)
-SIZE = 1 << 20
-
-
-def mount(source: str, target: Path, kind: str, flags: int, options: str) -> None:
-    libc = ctypes.CDLL(None, use_errno=True)
-    if libc.mount(source.encode(), os.fsencode(target), kind.encode(), flags, options.encode()):
-        raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()))
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A filesystem of one MiB of its own."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    try:
-        mount("bankbook-test", place, "tmpfs", 0, f"size={SIZE}")
-    except OSError as error:
-        pytest.skip(f"cannot mount a filesystem here: {error.strerror}")
-    try:
-        yield place
-    finally:
-        ctypes.CDLL(None).umount2(os.fsencode(place), 2)  # MNT_DETACH
 
 
 @pytest.fixture
@@ -57,17 +32,6 @@ def writer(small_disk: Path, clocks: Any) -> Iterator[Writer]:
 
 def reading(number: int) -> Stamped:
     return Stamped(A, 1_771_000_000_000 + 1000 * number, {f"cell_{i:02d}_v": 3300 for i in range(1, 17)})
-
-
-def fill(path: Path) -> None:
-    """Write a file until the disk is full."""
-    with path.open("wb", buffering=0) as file:
-        try:
-            while True:
-                file.write(b"x" * 4096)
-        except OSError as error:
-            if error.errno != errno.ENOSPC:
-                raise
 
 
 def offer(writer: Writer, first: int, count: int) -> None:
