@@ -133,7 +133,7 @@ def _pack(whole: Bank, before: History, first: str) -> PackHealth:
         throughput=throughput(asked),
         efficiency=efficiency(
             asked,
-            zero=sensor.zero,
+            zero=sensor.beside,
             background=lately if asked.days[:1] >= lately.days[:1] else before,
             resistance=pack_resistance(ohms, asked),
             heater_wh=taken,

@@ -26,6 +26,7 @@ from analysis.packs.closure import (
     pooled,
     windows,
 )
+from analysis.packs.zero_step import stretch_of
 
 LOOK_BACK_S = 60 * 86400.0
 """How far before the time asked for closures tell of the sensor. [s] Common practice, no source."""
@@ -96,7 +97,7 @@ def efficiency(
     history : History
         The time to speak about; best whole weeks.
     zero : Zero, optional
-        What is known of the current sensor's zero from elsewhere.
+        What is known of the current sensor's zero from elsewhere than from closures.
     background : History, optional
         A longer history that holds this one: its closures tell the zero error and what heaters took.
         Without, this history's own do.
@@ -117,9 +118,9 @@ def efficiency(
     the state it started from (clause from memory). JCGM 100:2008, section 5.2: a shared error is not added in
     quadrature.
     """
-    found = windows(history)
+    found, alike = _alike(history, background)
     past_sensor = history.facts.heater_measured == "outside"
-    fit = balance(_lately(history, background) if background else found, zero, past_sensor=past_sensor)
+    fit = balance(alike, zero, past_sensor=past_sensor)
     found = tuple(with_efficiency(window, fit) for window in found)
     voltage = _voltage(history)
     offset = around(fit.zero.offset_a, 1.96 * fit.zero.u_a, "A", basis=fit.zero.basis, n=len(found))
@@ -137,6 +138,17 @@ def efficiency(
         windows=found,
         note=_note(coulombic, pool),
     )
+
+
+def _alike(history: History, background: History | None) -> tuple[tuple[Window, ...], tuple[Window, ...]]:
+    """The windows asked for, and all those about them, between two steps of the sensor's zero."""
+    found = windows(history)
+    around_them = _lately(history, background) if background else found
+    if not found or not around_them:
+        return found, around_them
+    part = stretch_of(around_them, found[0].start_s, found[-1].end_s)
+    inside = tuple(w for w in found if part[0].start_s <= w.start_s and w.end_s <= part[-1].end_s)
+    return inside or found, part
 
 
 def _lately(history: History, background: History) -> tuple[Window, ...]:

@@ -1,4 +1,4 @@
-"""Findings about current sensors, sharing between packs, and leads."""
+"""Findings about sharing between packs, and about leads."""
 
 from __future__ import annotations
 
@@ -10,28 +10,11 @@ import numpy as np
 from analysis.finding import Finding, Severity
 from analysis.history import Bank, History
 from analysis.packs.conductor import resistance_ohm
-from analysis.packs.sensor import CurrentSensor, current_sensor
 from analysis.packs.sharing import LeadDifference, Share, Sharing, sharing
-from analysis.packs.witness import LeadPoint, PackWitness, witness
+from analysis.packs.witness import LeadPoint, PackWitness, highest_current, witness
 from analysis.stats.change import step_change
 from analysis.thresholds import DEFAULT, Thresholds
 
-OFFSET_MEANING = (
-    "The current sensor reads {value:+.2f} A when nothing flows. The charge the pack shows drifts by "
-    "{day:.1f} Ah a day until it is full again; the numbers here have it taken out."
-)
-OFFSET_CHECK = (
-    "With the bank switched off and nothing connected a technician reads the pack's current; if the device "
-    "has a zero adjustment, it is done then."
-)
-GAIN_MEANING = (
-    "Pack {pack} shows {percent:+.1f} % more current than {witness} for the same flow. One of the two is "
-    "wrong, and "
-    "capacities and energies are wrong by as much."
-)
-GAIN_CHECK = (
-    "A technician compares both with a calibrated clamp meter at a steady current of some tens of amperes."
-)
 SHARE_MEANING = (
     "Pack {pack} carries {part:.0f} % of the current where its size calls for {fair:.0f} %. The pack "
     "that carries "
@@ -53,75 +36,13 @@ LEAD_CHECK = (
     "under load."
 )
 MANY_DAYS = 7
+BLURRED, BLURRED_OHM = 3.0, 1e-4
+"""A week whose interval is wider than this many times the median week's, and than this, is left out. [1], [Ω]
+Practice, no source."""
 
 
 def _severity(size: float, watch: float, act: float) -> Severity:
     return "act" if size >= act else "watch" if size >= watch else "note"
-
-
-def sensor_findings(
-    history: History,
-    others: Sequence[History] = (),
-    limits: Thresholds = DEFAULT,
-    known: CurrentSensor | None = None,
-) -> tuple[Finding, ...]:
-    """Return the findings about a pack's current sensor."""
-    sensor = current_sensor(history, others) if known is None else known
-    out = []
-    offset = sensor.offset
-    if offset.value is not None and offset.low is not None and offset.high is not None:
-        least = 0.0 if offset.low <= 0 <= offset.high else min(abs(offset.low), abs(offset.high))
-        if least >= limits["offset_note_a"]:
-            out.append(
-                Finding(
-                    kind="current_sensor",
-                    pack=history.facts.name,
-                    cell=None,
-                    since=history.days[0],
-                    severity=_severity(least, limits["offset_watch_a"], math.inf),
-                    confidence=0.85,
-                    value=round(offset.value, 3),
-                    low=round(offset.low, 3),
-                    high=round(offset.high, 3),
-                    unit="A",
-                    meaning=OFFSET_MEANING.format(value=offset.value, day=24 * abs(offset.value)),
-                    check_next=OFFSET_CHECK,
-                    evidence=(
-                        (
-                            f"{offset.value:+.3f} A ({offset.low:+.3f} to {offset.high:+.3f} A) from "
-                            f"{offset.basis}."
-                        ),
-                    ),
-                )
-            )
-    gain = _gain_finding(history, sensor, limits)
-    return tuple(out) + ((gain,) if gain else ())
-
-
-def _gain_finding(history: History, sensor: CurrentSensor, limits: Thresholds) -> Finding | None:
-    gain = sensor.gain
-    if gain.value is None or gain.low is None or gain.high is None:
-        return None
-    least = 0.0 if gain.low <= 1 <= gain.high else min(abs(gain.low - 1), abs(gain.high - 1))
-    if least < limits["gain_note"]:
-        return None
-    return Finding(
-        kind="current_sensor",
-        pack=history.facts.name,
-        cell=None,
-        since=history.days[0],
-        severity=_severity(least, limits["gain_watch"], math.inf),
-        confidence=0.7,
-        value=round(gain.value, 4),
-        low=round(gain.low, 4),
-        high=round(gain.high, 4),
-        unit="1",
-        meaning=GAIN_MEANING.format(
-            pack=history.facts.name, percent=100 * (gain.value - 1), witness=sensor.gain_witness
-        ),
-        check_next=GAIN_CHECK,
-        evidence=(f"{gain.value:.3f} ({gain.low:.3f} to {gain.high:.3f}) from {gain.basis}.",),
-    )
 
 
 def _off_fair(share: Share) -> tuple[float, float, float]:
@@ -147,6 +68,16 @@ def _since(days: Sequence[tuple[str, float]]) -> str:
     return days[round(change.at)][0]
 
 
+def _longer_way(pack: str, leads: Sequence[LeadDifference]) -> float:
+    """By how much, for certain, the lead of a pack exceeds another's: the currents' split apart. [Ω]"""
+    found = [0.0]
+    for one in leads:
+        gap = one.difference
+        if gap.low is not None and gap.high is not None:
+            found += [gap.low] if one.first == pack else [-gap.high] if one.second == pack else []
+    return max(found)
+
+
 def sharing_findings(
     bank: Bank, limits: Thresholds = DEFAULT, known: Sharing | None = None
 ) -> tuple[Finding, ...]:
@@ -159,6 +90,9 @@ def sharing_findings(
     least = 0.0 if high >= 0 else -high
     if least < limits["sharing_note"]:
         return ()
+    severity = _severity(least, limits["sharing_watch"], limits["sharing_act"])
+    if severity == "note" and _longer_way(share.pack, shared.leads) >= limits["sharing_lead_ohm"]:
+        severity = "watch"
     others = "; ".join(f"{s.pack} {100 * (1 + o[0]) * s.fair:.0f} %" for s, o in rows)
     leads = [
         f"The leads of {d.first} and {d.second} differ by {1e3 * (d.difference.value or 0):+.2f} mΩ "
@@ -172,7 +106,7 @@ def sharing_findings(
             pack=share.pack,
             cell=None,
             since=_since(share.quick_days),
-            severity=_severity(least, limits["sharing_watch"], limits["sharing_act"]),
+            severity=severity,
             confidence=0.9,
             value=round((1 + off) * share.fair, 3),
             low=round((1 + low) * share.fair, 3),
@@ -193,8 +127,18 @@ def sharing_findings(
     )
 
 
-def _rise(weeks: Sequence[LeadPoint]) -> tuple[float, float, str] | None:
+def _telling(weeks: Sequence[LeadPoint]) -> list[LeadPoint]:
+    """Weeks that were measured nearly as well as the median week: an idle week says nothing of a lead."""
+    if not weeks:
+        return []
+    halves = sorted(w.half for w in weeks)
+    limit = max(BLURRED * halves[len(halves) // 2], BLURRED_OHM)
+    return [w for w in weeks if w.half <= limit]
+
+
+def _rise(known: Sequence[LeadPoint]) -> tuple[float, float, str] | None:
     """Rise against the first weeks and its half interval [Ω], and since when."""
+    weeks = _telling(known)
     if len(weeks) < 6:
         return None
     ohm = np.array([w.ohm for w in weeks])
@@ -330,10 +274,7 @@ def lead_findings(
     """Return the findings about leads and joints, at most one a pack."""
     found: dict[str, Finding] = {}
     by_name = {h.facts.name: h for h in bank.packs}
-    amps = {
-        name: max((max(d.flow.max_charge_a, d.flow.max_discharge_a) for d in h.digests), default=0.0)
-        for name, h in by_name.items()
-    }
+    amps = {name: highest_current(h.digests) for name, h in by_name.items()}
     shared = sharing(bank) if shared is None else shared
     uneven = {f.pack for f in sharing_findings(bank, limits, shared)}
     for one in shared.leads:

@@ -10,8 +10,8 @@ from analysis.packs.fade import fade
 from analysis.packs.findings_cold import cold_charge_findings, heater_findings
 from analysis.packs.findings_cold import sensor_findings as temperature_findings
 from analysis.packs.findings_flow import lead_findings, sharing_findings
-from analysis.packs.findings_flow import sensor_findings as current_findings
 from analysis.packs.findings_life import fade_findings, gap_findings
+from analysis.packs.findings_sensor import sensor_findings as current_findings
 from analysis.packs.sharing import sharing
 from analysis.thresholds import DEFAULT, Thresholds
 

@@ -10,11 +10,14 @@ PACK_ROWS: tuple[tuple[str, float, str, str, str], ...] = (
     ("temp_shift_act_k", 9.0, "K", "The same, acted upon: charging in the cold may go unseen.", PRACTICE),
     ("offset_note_a", 0.15, "A", "Zero error of the current sensor, certain, noted.", PRACTICE),
     ("offset_watch_a", 0.45, "A", "The same, watched: beyond what such sensors have.", PRACTICE),
-    ("gain_note", 0.03, "1", "Gain against a witness, certain, noted.", "three sensors of 1 % each"),
-    ("gain_watch", 0.045, "1", "The same, watched.", PRACTICE),
-    ("sharing_note", 0.08, "1", ("A pack's part of changes of current off its part of capacity, "
+    ("gain_note", 0.015, "1", "Gain against a witness, beyond what ±1 % for every sensor explains, noted.",
+     PRACTICE),
+    ("gain_watch", 0.03, "1", "The same, watched.", "beyond three sensors of 1 % each"),
+    ("sharing_note", 0.055, "1", ("A pack's part of changes of current off its part of capacity, "
         "noted."), PRACTICE),
     ("sharing_watch", 0.13, "1", "The same, watched.", PRACTICE),
+    ("sharing_lead_ohm", 0.8e-3, "Ω", ("A pack that carries too little and whose lead exceeds another's by "
+        "this for certain is watched: two witnesses agree."), "10 W at 110 A, in one lead or joint"),
     ("sharing_act", 0.35, "1", "The same, acted upon.", PRACTICE),
     ("lead_rise_note_ohm", 1.5e-4, "Ω", "Rise of a lead's resistance, certain, noted.", PRACTICE),
     ("lead_rise_watch_ohm", 3e-4, "Ω", "The same, watched.", "0.3 mΩ at 150 A make 7 W in one joint"),

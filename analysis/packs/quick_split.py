@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from analysis.daily.trace import unpack
 from analysis.estimate import Estimate, around, unknown
-from analysis.frame import F64
+from analysis.frame import F64, Bool
 from analysis.history import History
 
 CHANGE_C = 0.02
@@ -18,6 +19,9 @@ LOOKED_AT = 40
 LEAST_CHANGES = 8
 """Changes a day must have."""
 FAR_BACK = 280
+TAKING_PART = 0.05
+"""A pack takes part when it carries this much of its fair part of the bank's current: one whose switch is
+open, or that refuses charge, shows nothing of how resistances share. [1] Practice, no source."""
 
 
 def _looked_at(days: list[str]) -> list[str]:
@@ -25,23 +29,32 @@ def _looked_at(days: list[str]) -> list[str]:
     return old[::7] + new
 
 
-def _day(traces: list[F64], rated_ah: float) -> F64 | None:
+def _taking_part(current: F64, fair: F64) -> Bool:
+    """Bins in which every pack carries some of the bank's current."""
+    total = np.abs(current.sum(axis=0))
+    with np.errstate(invalid="ignore"):
+        part: Bool = (np.abs(current) > TAKING_PART * fair[:, None] * total).all(axis=0)
+    return part
+
+
+def _day(traces: list[F64], rated_ah: Sequence[float]) -> F64 | None:
     """Each pack's part of the quick changes of one day (packs,) with their number last; None if too few."""
     if len({t.size for t in traces}) != 1 or traces[0].size < 10:
         return None
     current = np.stack(traces)
     change = current[:, 2:] - current[:, :-2]
     total = change.sum(axis=0)
+    inside = _taking_part(current, np.array(rated_ah) / sum(rated_ah))
     with np.errstate(invalid="ignore"):
-        used = np.abs(total) > CHANGE_C * rated_ah
+        used = (np.abs(total) > CHANGE_C * sum(rated_ah)) & inside[2:] & inside[:-2]
     if int(used.sum()) < LEAST_CHANGES:
         return None
     step, whole = change[:, used], total[used]
-    inside = np.abs(step[0] / whole - np.median(step[0] / whole)) < 0.5  # not two packs against each other
-    power = float(whole[inside] @ whole[inside])
+    kept = np.abs(step[0] / whole - np.median(step[0] / whole)) < 0.5  # not two packs against each other
+    power = float(whole[kept] @ whole[kept])
     if power <= 0:
         return None
-    return np.append(step[:, inside] @ whole[inside] / power, float(inside.sum()))
+    return np.append(step[:, kept] @ whole[kept] / power, float(kept.sum()))
 
 
 def quick_split(packs: tuple[History, ...], index: int) -> tuple[tuple[tuple[str, float], ...], Estimate]:
@@ -61,7 +74,7 @@ def quick_split(packs: tuple[History, ...], index: int) -> tuple[tuple[tuple[str
     """
     by_day = [{d.day: d for d in p.digests[-FAR_BACK:] if d.trace.bin_s > 0} for p in packs]
     common = sorted(set(by_day[0]).intersection(*by_day[1:]))
-    rated = sum(p.facts.rated_ah for p in packs)
+    rated = [p.facts.rated_ah for p in packs]
     found: list[tuple[str, float]] = []
     for day in _looked_at(common):
         digests = [days[day] for days in by_day]

@@ -9,27 +9,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.estimate import Estimate, around, unknown
-from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
-from analysis.packs.closure import UNTOLD_U_A, Window, Zero, balance, closure_zero, windows
+from analysis.packs.closure import UNTOLD_U_A, Window, Zero, balance, windows
 from analysis.packs.heater_watts import heater_boundary
-from analysis.stats.change import step_change
-from analysis.stats.quantiles import student_quantile
+from analysis.packs.sensor_gain import gain_against
+from analysis.packs.zero_step import stretches
 
 OPEN_HOURS = 1.0
 """Hours with both directions disabled from which their mean counts. [h]"""
-STEP_A = 0.15
-"""A step of the offset from which only what follows counts. [A] Practice, no source."""
 RESTING_A = 0.2
 """A median reading above this at rest below the top is no charging. [A] Practice, no source."""
 OPEN_U_A = 0.01
 """Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
-BUSY_C = 0.05
-"""Quarters of an hour above this current, of the bank, show the gain. [C]"""
-LEAST_QUARTERS = 40
-OTHER_GAIN_U = 0.005
-"""Gain of the other packs' sensors, standard. [1] Practice, no source."""
 DEAD_BAND_A = 0.15
 """A smallest reading above this, with exact zeros beside it, is a dead band. [A] Practice, no source."""
 
@@ -52,6 +44,10 @@ class CurrentSensor:
         Current below which it reads zero. [A]
     zero : Zero or None
         The offset as closures and open contactors give it, for use in other estimates.
+    beside : Zero or None
+        The same from all but closures, for what weighs the closures itself.
+    offset_since, gain_since : str
+        Local date of the step from which they hold; "" without one.
     """
 
     offset: Estimate
@@ -60,6 +56,9 @@ class CurrentSensor:
     gain_witness: str
     dead_band: Estimate
     zero: Zero | None
+    beside: Zero | None = None
+    offset_since: str = ""
+    gain_since: str = ""
 
 
 def _open_zero(history: History) -> Zero | None:
@@ -73,19 +72,6 @@ def _open_zero(history: History) -> Zero | None:
     if hidden is not None and hidden >= DEAD_BAND_A and abs(offset) < hidden:
         return None  # a dead band reads zero whatever the offset
     return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
-
-
-def _lately(found: tuple[Window, ...]) -> tuple[Window, ...]:
-    """The windows after the last clear step of the offset; all of them without one."""
-    single = [(w, closure_zero((w,))) for w in found if w.warm]
-    known = [(w, z) for w, z in single if z is not None]
-    if len(known) < 6:
-        return found
-    at = np.array([w.start_s for w, _ in known])
-    change = step_change(at, [z.offset_a for _, z in known], edge=2)
-    if change is None or change.p > 1e-3 or abs(change.size) < STEP_A:
-        return found
-    return tuple(w for w in found if w.start_s >= change.at)
 
 
 def _resting_zero(history: History) -> Zero | None:
@@ -113,9 +99,15 @@ def _cool(history: History, window: Window, told: set[str], heated: set[str]) ->
     return all(day in told and day not in heated for day in days)
 
 
+def _lately(history: History) -> tuple[Window, ...]:
+    """The windows after the last clear step of the offset; all of them without one."""
+    parts = stretches(_unheated(history))
+    return parts[-1] if parts else ()
+
+
 def _closure(history: History) -> Zero | None:
     """Zero error and heaters' share from closed windows together; None if they tell next to nothing."""
-    found = _lately(_unheated(history))
+    found = _lately(history)
     past = heater_boundary(history) == "outside"
     zero = balance(found, past_sensor=past).zero
     return zero if found and zero.u_a < UNTOLD_U_A else None
@@ -150,69 +142,6 @@ def _resting(history: History) -> Estimate:
     spread = 1.2533 * 1.4826 * float(np.median(np.abs(values - np.median(values)))) / math.sqrt(values.size)
     basis = f"{hours:.0f} h of rest on {values.size} days"
     return around(float(np.median(values)), 1.96 * spread + 0.01, "A", basis=basis, n=values.size)
-
-
-def _pairs(history: History, others: Sequence[History], name: str) -> tuple[F64, F64]:
-    """Quarter-hour currents of a witness (k,) and of each pack (packs, k), where all are known. [A]"""
-    by_day = [{d.day: d for d in pack.digests} for pack in (history, *others)]
-    ours, seen = [], []
-    for day, digest in by_day[0].items():
-        witness = next((w for w in digest.witness if w.name == name and w.dc_a), None)
-        parts = [days.get(day) for days in by_day]
-        if witness is None or any(p is None for p in parts):
-            continue
-        rows = [np.array(p.quarters.current_a) for p in parts if p is not None]
-        theirs = np.array(witness.dc_a)
-        if any(r.size != theirs.size for r in rows):
-            continue
-        ours.append(np.stack(rows))
-        seen.append(theirs)
-    if not ours:
-        return np.empty(0), np.empty((1 + len(others), 0))
-    x, y = np.concatenate(seen), np.concatenate(ours, axis=1)
-    good = np.isfinite(x) & np.isfinite(y).all(axis=0)
-    return x[good], y[:, good]
-
-
-def _gain(history: History, others: Sequence[History]) -> tuple[Estimate, str]:
-    """Gain of the packs' sensors against a witness of the same current, and the witness.
-
-    Packs in parallel carry nearly the same current, so only their sum can be compared. What it is off is
-    laid to this pack if that explains the readings better than laying it to any other; else it reads 1.
-    """
-    names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
-    if not names:
-        return unknown("1", "no witness that measures the same current"), ""
-    seen, packs = _pairs(history, others, names[0])
-    rated = sum(p.facts.rated_ah for p in (history, *others))
-    busy = np.abs(seen) > BUSY_C * rated
-    if int(busy.sum()) < LEAST_QUARTERS:
-        return unknown("1", f"only {int(busy.sum())} busy quarter hours beside the witness"), names[0]
-    fits = [_one_gain(seen, packs, k) for k in range(packs.shape[0])]
-    gain, half, loss, n = fits[0]
-    basis = f"{n} quarter hours against {names[0]}, whose own gain is not known"
-    if others and loss > min(f[2] for f in fits):
-        return around(
-            1.0, half, "1", basis=f"{basis}; what the sum is off fits another pack better", n=n
-        ), names[0]
-    return around(gain, half, "1", basis=basis, n=n), names[0]
-
-
-def _one_gain(seen: F64, packs: F64, k: int) -> tuple[float, float, float, int]:
-    """Gain of pack k if all others are right: (gain, half interval, loss, quarters used)."""
-    target = seen - (packs.sum(axis=0) - packs[k])
-    design = np.column_stack((target, np.ones(seen.size)))
-    keep = np.ones(seen.size, dtype=bool)
-    for _ in range(3):
-        fit = np.linalg.lstsq(design[keep], packs[k][keep], rcond=None)[0]
-        rest = packs[k] - design @ fit
-        keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.05
-    spread = target[keep] - target[keep].mean()
-    noise = (
-        3 * float(np.std(rest[keep])) / math.sqrt(float(spread @ spread))
-    )  # neighbours are not independent
-    half = student_quantile(0.975, max(int(keep.sum()) - 2, 1)) * math.hypot(noise, 0.003)
-    return float(fit[0]), half, float(np.median(np.abs(rest))), int(keep.sum())
 
 
 def _dead_band(history: History) -> Estimate:
@@ -251,5 +180,17 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
         offset = unknown("A", "no two full charges without heating and gaps between, and no open contactor")
     else:
         offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
-    gain, name = _gain(history, others)
-    return CurrentSensor(offset, _resting(history), gain, name, _dead_band(history), zero)
+    gain = gain_against(history, others)
+    found = windows(history)
+    stepped = _lately(history)[:1]
+    return CurrentSensor(
+        offset=offset,
+        resting=_resting(history),
+        gain=gain.estimate,
+        gain_witness=gain.witness,
+        dead_band=_dead_band(history),
+        zero=zero,
+        beside=_open_zero(history) or (None if _closure(history) else _resting_zero(history)),
+        offset_since=stepped[0].first if stepped and stepped[0].start_s > found[0].start_s else "",
+        gain_since=gain.since,
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,9 @@ SHARE_WANDER = 0.03
 """What packs that do not always share alike make of a path, standard. [1] Measured on simulated banks."""
 MINUTES_ALIKE = 16.0
 """Minutes in a row are worth a quarter of independent ones: factor of the variance. Practice, no source."""
+ALONE = 1.25
+"""A day's largest current beyond this times the third largest of all days stands alone. [1]
+Practice, no source."""
 SMALL_OHM = 2e-5
 """Uncertainty from meters whose gains differ, standard. [Ω] Practice, no source."""
 
@@ -51,7 +55,7 @@ class PackWitness:
     own, shared : Estimate
         The two parts of it, as far as the packs' currents differ enough to tell them apart. [Ω]
     worst_a : float
-        Largest current of this pack. [A]
+        Largest current of this pack that more than two days bear out. [A]
     drop, heat : Estimate
         Voltage lost in `path` at that current, and heat of this pack's current in it. [V], [W]
     conductor : Estimate
@@ -210,13 +214,21 @@ def _scaled(of: Estimate, factor: float, unit: str) -> Estimate:
     return Estimate(of.value * factor, unit, of.low * factor, of.high * factor, of.basis, of.n)
 
 
+def highest_current(days: Sequence[DayDigest]) -> float:
+    """Largest current seen, either way, that other days bear out: one misread register is none. [A]"""
+    peaks = sorted((max(d.flow.max_charge_a, d.flow.max_discharge_a) for d in days), reverse=True)
+    if len(peaks) < 5:
+        return peaks[0] if peaks else 0.0
+    return next(p for p in peaks if p <= ALONE * peaks[2])
+
+
 def _one(history: History, name: str, *, several: bool) -> PackWitness:
     rows = _pooled(history, name)
     sums = _sums(rows)
     total = sums[sums[:, 0] > 0][-60:].sum(axis=0)[UPPER]
     path = _path(total, several=several)
     own, shared = _parts(total, path, several=several)
-    worst = max((max(d.flow.max_charge_a, d.flow.max_discharge_a) for d, _ in rows), default=0.0)
+    worst = highest_current([d for d, _ in rows])
     weeks = _weeks(rows, sums)
     trend, jump = _trend(weeks)
     soc, soc_worst = _soc(rows)
