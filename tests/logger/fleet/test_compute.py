@@ -1,6 +1,5 @@
 """Dask computes the digests the logger computes, from the central database."""
 
-import importlib.util
 from pathlib import Path
 
 import duckdb
@@ -13,16 +12,13 @@ from logger.fleet.push import push
 from logger.fleet.sources import open_source
 from logger.record.export import export_parquet
 from logger.record.store import Store
+from tests.logger.fleet.centre import make_bank
 
-_spec = importlib.util.spec_from_file_location("fleet_conftest", Path(__file__).with_name("conftest.py"))
-_conftest = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_conftest)
-make_bank = _conftest.make_bank
 NOW = 1_790_000_000_000
 
 
 @pytest.fixture
-def file_centre(tmp_path):
+def file_centre(tmp_path: Path) -> str:
     url = f"sqlite:///{tmp_path / 'centre.db'}"
     engine = address.connect(url)
     central.prepare(engine)
@@ -33,13 +29,13 @@ def file_centre(tmp_path):
     return url
 
 
-def test_what_was_pushed_is_not_computed_again(file_centre) -> None:
+def test_what_was_pushed_is_not_computed_again(file_centre: str) -> None:
     source = open_source(file_centre)
     assert tasks(file_centre, source, ["bank1", "bank2"], digests.VERSION) == []
     assert len(bank_of(source, "bank1", []).packs[0].digests) == 4
 
 
-def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path) -> None:
+def test_a_task_gives_the_very_digests_of_the_logger(file_centre: str, tmp_path: Path) -> None:
     source = open_source(file_centre)
     todo = tasks(file_centre, source, ["bank1"], version=-1)
     made = run_task(todo[0])
@@ -48,7 +44,7 @@ def test_a_task_gives_the_very_digests_of_the_logger(file_centre, tmp_path) -> N
     assert [digests.loads(*body) for _, body in made.digests] == ours
 
 
-def test_dask_computes_the_same(file_centre, monkeypatch) -> None:
+def test_dask_computes_the_same(file_centre: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("logger.fleet.sources.CentralSource.have", lambda *_: set())
     seen = []
     made = compute(file_centre, workers=1, progress=lambda a, b: seen.append((a, b)))
@@ -58,7 +54,7 @@ def test_dask_computes_the_same(file_centre, monkeypatch) -> None:
     assert bank.packs[0].days == ("2026-01-05", "2026-01-06", "2026-01-07", "2026-01-08")
 
 
-def test_what_was_kept_is_not_computed_again(file_centre) -> None:
+def test_what_was_kept_is_not_computed_again(file_centre: str) -> None:
     engine = address.connect(file_centre)
     with engine.begin() as conn:
         conn.execute(central.digest.delete())
@@ -72,7 +68,7 @@ def test_what_was_kept_is_not_computed_again(file_centre) -> None:
     assert [digests.dumps(d) for d in again] == [body for _, body in made.digests]
 
 
-def test_a_folder_of_exported_days_gives_the_same(tmp_path) -> None:
+def test_a_folder_of_exported_days_gives_the_same(tmp_path: Path) -> None:
     file = make_bank(tmp_path / "one.db", days=4)
     with Store.open(file) as store:
         export_parquet(store, tmp_path / "days", site="hill")
@@ -84,16 +80,18 @@ def test_a_folder_of_exported_days_gives_the_same(tmp_path) -> None:
     assert list(bank_of(source, "hill", made).packs[0].digests) == ours
 
 
-def test_any_engine_reads_the_days(tmp_path) -> None:
+def test_any_engine_reads_the_days(tmp_path: Path) -> None:
     """The query README and SCALE.md document, run by an engine that knows nothing of us."""
     with Store.open(make_bank(tmp_path / "one.db", days=3)) as store:
         export_parquet(store, tmp_path / "days", site="hill")
         rows = sum(d.row_count for d in store.sealed_days("A"))
-    found = duckdb.sql(
+    answer = duckdb.sql(
         "SELECT site, pack, day, count(*) AS n, max(cell_01_v) AS top "
         f"FROM read_parquet('{tmp_path}/days/site=*/pack=*/day=*/*.parquet', hive_partitioning=true) "
         "GROUP BY ALL ORDER BY day"
-    ).fetchall()
+    )
+    assert answer is not None
+    found = answer.fetchall()
     assert [f[0] for f in found] == ["hill"] * 3
     assert sum(f[3] for f in found) == rows
     assert all(3.3 < f[4] < 3.4 for f in found)

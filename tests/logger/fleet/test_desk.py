@@ -1,6 +1,5 @@
 """From pushed banks to the desk's pages, by the commands a person types."""
 
-import importlib.util
 import json
 from pathlib import Path
 
@@ -8,10 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from logger.cli import app
+from tests.logger.fleet.centre import make_bank
 
-_spec = importlib.util.spec_from_file_location("fleet_conftest", Path(__file__).with_name("conftest.py"))
-_conftest = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_conftest)
 CONFIG = (
     '[site]\nname = "{name}"\ntimezone = "UTC"\n[record]\nfile = "{file}"\n[[pack]]\nname = "A"\ncells = 4\n'
 )
@@ -24,11 +21,11 @@ def run(*args: str) -> str:
 
 
 @pytest.fixture
-def fleet(tmp_path):
+def fleet(tmp_path: Path) -> str:
     url = f"sqlite:///{tmp_path / 'centre.db'}"
     run("fleet", "prepare", url)
     for i in (1, 2):
-        file = _conftest.make_bank(tmp_path / f"{i}.db", seed=i, days=4)
+        file = make_bank(tmp_path / f"{i}.db", seed=i, days=4)
         config = tmp_path / f"{i}.toml"
         config.write_text(CONFIG.format(name=f"hut {i}", file=file))
         sent = json.loads(run("push", url, "--json", "--config", str(config)))
@@ -36,7 +33,7 @@ def fleet(tmp_path):
     return url
 
 
-def test_report_lists_silent_banks_and_opens_theirs(fleet, tmp_path) -> None:
+def test_report_lists_silent_banks_and_opens_theirs(fleet: str, tmp_path: Path) -> None:
     out = tmp_path / "desk"
     pages = run("fleet", "report", fleet, "--to", str(out), "--today", "2026-01-20", "--json")
     paths = [Path(p) for p in json.loads(pages)]
@@ -48,12 +45,12 @@ def test_report_lists_silent_banks_and_opens_theirs(fleet, tmp_path) -> None:
     assert paths[1].read_bytes().startswith(b"%PDF")
 
 
-def test_nothing_to_compute_after_a_push(fleet) -> None:
+def test_nothing_to_compute_after_a_push(fleet: str) -> None:
     numbers = json.loads(run("fleet", "digest", fleet, "--json"))
     assert numbers["computed"] == 0
 
 
-def test_a_pseudonym_hides_the_site(fleet, tmp_path) -> None:
+def test_a_pseudonym_hides_the_site(fleet: str, tmp_path: Path) -> None:
     config = tmp_path / "1.toml"
     sent = json.loads(run("push", fleet, "--pseudonym", "--json", "--config", str(config)))
     assert sent["bank"].startswith("bank-")
