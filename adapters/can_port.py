@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from adapters.assembler import Assembler
 from adapters.binding import EXTENDED
+from adapters.can_inlet import inlet_of
 from adapters.configs import CanConfig
 from adapters.errors import SourceLost
 from adapters.gate import ListenOnlyBus, RequestFrame
@@ -31,8 +33,8 @@ LOOK_S = 1.0
 """How often to look after filters and dropped frames. [s]"""
 MOST_BAD = 1000
 """Undecodable pieces in a row after which the adapter is taken for broken."""
-BUS_OFF = 0x40
-"""Bit of an error frame's identifier. Source: Linux, include/uapi/linux/can/error.h, CAN_ERR_BUSOFF."""
+DENSE = 400
+"""Frames a second above which the thread rests between looks: waking up costs more than a frame does."""
 
 Key = tuple[str, str, int]
 Tap = Callable[["can.Message"], None]
@@ -166,6 +168,7 @@ class CanPort:
 
     def _receive(self, bus: ListenOnlyBus, stop: threading.Event, requests: Sequence[RequestFrame]) -> None:
         due = dict.fromkeys(requests, 0.0)
+        inlet, pace = inlet_of(bus, self.place), _Pace()
         bad = 0
         while not stop.is_set():
             now = time.monotonic()
@@ -178,7 +181,7 @@ class CanPort:
                     bus.ask(request)
                     due[request] = now + request.every_s
             try:
-                frame = bus.recv(WAIT_S)
+                came = inlet.pump(WAIT_S, self._give)
             except Exception as exc:
                 if not _is_noise(exc):
                     raise
@@ -188,13 +191,10 @@ class CanPort:
                         f"{self.place}: only noise comes", "check adapter kind and bit rate"
                     ) from exc
                 continue
-            if frame is None:
-                continue
-            bad = 0
-            if frame.is_error_frame:
-                self._judge_error(frame)
-            elif not frame.is_remote_frame:
-                self._give(frame)
+            if came:
+                bad = 0
+            if pace.is_dense(came, now):
+                time.sleep(inlet.rest_s)
 
     def _tend(self, bus: ListenOnlyBus, now: float) -> None:
         """Let the kernel sort frames out while those that are wanted come; ask what it had to drop.
@@ -216,24 +216,41 @@ class CanPort:
                 f"{self.place}: the far end closed the connection", "it is opened again by itself"
             )
 
-    def _give(self, frame: can.Message) -> None:
-        now = time.monotonic()
-        key = frame.arbitration_id | EXTENDED if frame.is_extended_id else frame.arbitration_id
+    def _give(self, key: int, data: bytes | bytearray, now_s: float, frame: can.Message | None) -> None:
         if key in self._seen or len(self._seen) < 512:
-            self._seen[key] = now
+            self._seen[key] = now_s
         users = self._table.get(key)
         if users is not None:
-            payload = bytes(frame.data)
+            payload = bytes(data)
             for user in users:
-                user.take(key, payload, now)
+                user.take(key, payload, now_s)
         for tap in self._taps:
-            tap(frame)
+            tap(frame if frame is not None else _message(key, data))
 
-    def _judge_error(self, frame: can.Message) -> None:
-        if frame.arbitration_id & BUS_OFF:
-            raise SourceLost(
-                f"{self.place}: bus-off, too many errors", "check bit rate, wiring and termination"
-            )
+
+class _Pace:
+    """Do frames come so fast that it pays to let some gather?"""
+
+    def __init__(self) -> None:
+        self._since_s = self._count = 0.0
+        self._dense = False
+
+    def is_dense(self, came: int, now_s: float) -> bool:
+        """Take note of how many frames came; judged four times a second. [s, monotonic]"""
+        self._count += came
+        span_s = now_s - self._since_s
+        if span_s >= 0.25:
+            self._dense = self._count > DENSE * span_s
+            self._since_s, self._count = now_s, 0.0
+        return self._dense
+
+
+def _message(key: int, data: bytes | bytearray) -> can.Message:
+    import can
+
+    return can.Message(
+        arbitration_id=key & ~EXTENDED, is_extended_id=bool(key & EXTENDED), data=data, timestamp=time.time()
+    )
 
 
 def open_bus(config: CanConfig) -> Any:
@@ -246,6 +263,8 @@ def open_bus(config: CanConfig) -> Any:
     """
     import can
 
+    # Our own errors tell the user; the library's lines would repeat them with every frame.
+    logging.getLogger("can").setLevel(logging.CRITICAL)
     options: dict[str, Any] = {"interface": config.interface, "channel": config.channel}
     if config.interface == "slcan":
         options |= {

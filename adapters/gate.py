@@ -142,6 +142,17 @@ class ListenOnlyBus:
         """Wait for the next frame. [s]"""
         return self._bus.recv(timeout_s)
 
+    @property
+    def is_serial(self) -> bool:
+        """Whether the bus comes as lines of text over a serial port."""
+        return hasattr(self._bus, "serialPortOrig")
+
+    def read_serial(self) -> bytes:
+        """Return all that waits at that port; waits for the port's own time-out if nothing does."""
+        port = self._bus.serialPortOrig  # type: ignore[attr-defined] # slcan's
+        piece: bytes = port.read(max(1, port.in_waiting))
+        return piece
+
     def ask(self, request: RequestFrame) -> None:
         """Send a request frame, if it is one of those allowed.
 

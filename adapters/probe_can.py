@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from adapters.assembler import Assembler
-from adapters.binding import EXTENDED, Binding, load_binding
+from adapters.binding import EXTENDED, Binding, load_binding, wanted_keys
 from adapters.can_port import port_to
 from adapters.configs import CanConfig
 from adapters.errors import MapError
@@ -164,17 +164,17 @@ def _known(config: CanConfig, heard: Mapping[int, Heard]) -> list[Found]:
 
 def _compare(config: CanConfig, binding: Binding, name: str, heard: Mapping[int, Heard]) -> Found | None:
     assembler = Assembler(binding)
-    there = sorted(assembler.keys & heard.keys())
+    wanted = wanted_keys((binding,))
+    there = sorted(wanted & heard.keys())
     for key in there:
         for payload in heard[key].last.values():
             assembler.take(key, payload, 0.0)
     values, rejected = assembler.snapshot(0.0)
-    enough = len(there) >= max(2, 0.3 * len(assembler.keys)) and "pack_v" in values
+    enough = len(there) >= max(2, 0.3 * len(wanted)) and "pack_v" in values
     if not enough or len(rejected) > 0.3 * len(values):
         return None
     evidence = [
-        f"{len(there)} of its {len(assembler.keys)} identifiers are there: "
-        + ", ".join(shown(key) for key in there),
+        f"{len(there)} of its {len(wanted)} identifiers are there: " + ", ".join(shown(key) for key in there),
         f"pack voltage would be {values['pack_v'] / 100:.2f} V",
     ]
     if "soc" in values:

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import multiprocessing as mp
+import os
 import socket
 import tempfile
 import threading
 import time
+import tty
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -19,6 +22,7 @@ from typing import Any
 import can
 import cantools
 
+from adapters import can_port
 from adapters.assembler import Assembler
 from adapters.binding import Binding, load_binding
 from adapters.configs import CanConfig, ModbusTcpConfig
@@ -85,46 +89,129 @@ def decode_benchmark(name: str, binding: Binding, database: Any, rounds: int, re
     print(f"into readings at 1 Hz {len(frames) / mine / 1e3:.0f} k/s: {base / mine:.1f} ×")
 
 
-def _flood(port: int, seconds: float, rate: int, messages: Sequence[tuple[int, bytes]]) -> None:
-    bus = can.Bus(interface="udp_multicast", channel="239.74.163.2", port=port)
+Peer = Callable[[Any, int, float, Sequence[tuple[int, bytes]]], None]
+
+
+def _paced(seconds: float, messages: Sequence[Any], send: Callable[[Sequence[Any]], None]) -> None:
+    """Send messages over and over at the rate of a full bus."""
     began, sent = time.perf_counter(), 0
     while (now := time.perf_counter() - began) < seconds:
-        while sent < now * rate:
-            can_id, payload = messages[sent % len(messages)]
-            bus.send(can.Message(arbitration_id=can_id, data=payload, is_extended_id=False))
-            sent += 1
+        due = range(sent, int(now * SATURATED))
+        if due:
+            send([messages[number % len(messages)] for number in due])
+        sent = due.stop if due else sent
         time.sleep(0.002)
+
+
+def _flood(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+    bus = can.Bus(interface="udp_multicast", channel="239.74.163.2", port=port)
+    place.put("239.74.163.2")
+
+    def send(due: Sequence[tuple[int, bytes]]) -> None:
+        for can_id, payload in due:
+            bus.send(can.Message(arbitration_id=can_id, data=payload, is_extended_id=False))
+
+    _paced(seconds, messages, send)
     bus.shutdown()
 
 
+def _flood_serial(place: Any, _: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+    """A serial adapter: lines of text over a pseudo-terminal."""
+    ours, theirs = os.openpty()
+    tty.setraw(ours)
+    tty.setraw(theirs)
+    place.put(os.ttyname(theirs))
+    lines = [f"t{can_id:03X}{len(data)}{data.hex().upper()}\r".encode() for can_id, data in messages]
+    threading.Thread(target=lambda: [os.read(ours, 100) for _ in range(20)], daemon=True).start()
+    _paced(seconds, lines, lambda due: _whole(ours, b"".join(due)))
+
+
+def _whole(fd: int, text: bytes) -> None:
+    while text:
+        text = text[os.write(fd, text) :]
+
+
+def _flood_daemon(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+    """A daemon that hands a bus on over TCP: frames as text in < >."""
+    with socket.create_server(("127.0.0.1", port)) as server:
+        place.put("can0")
+        while True:
+            peer, _ = server.accept()
+            peer.sendall(b"< hi >")
+            with contextlib.suppress(ConnectionError):
+                if peer.recv(100):  # the first caller only asks whether somebody is there
+                    break
+        peer.sendall(b"< ok >")
+        peer.recv(100)
+        peer.sendall(b"< ok >")
+        time.sleep(0.1)
+        frames = [f"< frame {can_id:X} 1767596400.0 {data.hex()} >".encode() for can_id, data in messages]
+        with contextlib.suppress(ConnectionError):
+            _paced(seconds, frames, lambda due: peer.sendall(b"".join(due)))
+
+
+LIVE: dict[str, Peer] = {"udp_multicast": _flood, "slcan": _flood_serial, "socketcand": _flood_daemon}
+
+
 def live_can(database: Any, seconds: float) -> None:
-    """A full bus through the whole adapter, over udp_multicast from another process."""
-    port = _free_port()
+    """A full bus through the whole adapter, from another process; beside it the library's own recv alone."""
     messages = [(can_id, payload) for can_id, payload, _ in frames_of(database, 1)]
-    peer = mp.get_context("spawn").Process(target=_flood, args=(port, seconds + 3, SATURATED, messages))
+    for interface, flood in LIVE.items():
+        spent = [
+            _fed(flood, messages, seconds, work, interface) for work in (_through_the_adapter, _bare_recv)
+        ]
+        print(
+            f"full bus ({SATURATED} frames/s, {interface}): {100 * spent[0]:.1f} % of a core; "
+            f"the library's recv alone {100 * spent[1]:.1f} %: {spent[0] / spent[1]:.2f} ×"
+        )
+
+
+def _fed(
+    flood: Peer,
+    messages: Sequence[tuple[int, bytes]],
+    seconds: float,
+    work: Callable[[CanConfig, float], float],
+    interface: str,
+) -> float:
+    port, context = _free_port(), mp.get_context("spawn")
+    place = context.Queue()
+    peer = context.Process(target=flood, args=(place, port, seconds + 5, messages), daemon=True)
     peer.start()
     config = CanConfig(
-        name="b", pack="B", interface="udp_multicast", channel="239.74.163.2", port=port,
+        name="b", pack="B", interface=interface, channel=place.get(), host="127.0.0.1", port=port,
         database=str(MAPS / "orchard-b.dbc"), binding=str(MAPS / "orchard-b.toml"),
     )  # fmt: skip
+    try:
+        return work(config, seconds)
+    finally:
+        peer.terminate()
+        peer.join()
 
-    async def main() -> tuple[float, int]:
+
+def _through_the_adapter(config: CanConfig, seconds: float) -> float:
+    async def main() -> float:
         adapter = make(config)
         await adapter.open()
         await adapter.read()
-        began, wall, readings = time.process_time(), time.monotonic(), 0
+        began, wall = time.process_time(), time.monotonic()
         while time.monotonic() - wall < seconds:
             await adapter.read()
-            readings += 1
         spent = (time.process_time() - began) / (time.monotonic() - wall)
         await adapter.close()
-        return spent, readings
+        return spent
 
-    spent, readings = asyncio.run(main())
-    peer.join()
-    print(
-        f"full bus ({SATURATED} frames/s, udp_multicast): {100 * spent:.1f} % of a core, {readings} readings"
-    )
+    return asyncio.run(main())
+
+
+def _bare_recv(config: CanConfig, seconds: float) -> float:
+    bus = can_port.open_bus(config)
+    bus.recv(1.0)
+    began, wall = time.process_time(), time.monotonic()
+    while time.monotonic() - wall < seconds:
+        bus.recv(0.2)
+    spent = (time.process_time() - began) / (time.monotonic() - wall)
+    bus.shutdown()
+    return spent
 
 
 def live_virtual(database: Any, seconds: float) -> None:
@@ -265,6 +352,7 @@ def main() -> None:
     decode_benchmark("multiplexed, once a second", binding, database, 3000, 1)
     decode_benchmark("16 cells plain, full bus", cells, cells_database, 30, SATURATED // 4)
     decode_benchmark("16 cells plain, once a second", cells, cells_database, 10000, 1)
+    can_port.SETTLE_S = 0.0  # our peers need no time to start
     modbus(16, seconds)
     live_virtual(database, seconds)
     live_can(database, seconds)
