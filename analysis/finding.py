@@ -10,7 +10,7 @@ Kind = Literal[
     "temperature_sensor", "current_sensor", "uneven_sharing", "lead_resistance", "heater_fault",
     "cold_charging", "balancing_behind", "capacity_fade", "data_gap",
 ]  # fmt: skip
-KINDS: tuple[str, ...] = get_args(Kind)
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 Severity = Literal["note", "watch", "act"]
 SEVERITIES: tuple[str, ...] = get_args(Severity)

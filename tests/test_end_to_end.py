@@ -16,8 +16,12 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import MQTTMessage
 
 ROOT = Path(__file__).parent.parent
 MAPS = ROOT / "sample_data" / "maps"
@@ -263,7 +267,7 @@ def test_live_values_reach_the_users_broker_and_its_last_word_is_goodbye(folder:
     heard: dict[str, str] = {}
     states: list[str] = []
 
-    def note(_client: object, _data: object, message: paho.MQTTMessage) -> None:
+    def note(_client: object, _data: object, message: MQTTMessage) -> None:
         heard[message.topic] = message.payload.decode()
         if message.topic == "orchard/state":
             states.append(message.payload.decode())

@@ -135,7 +135,7 @@ def commands() -> dict[str, typer.core.TyperCommand]:
     """Return every command by its words: "week", "fleet report"."""
     from logger.cli import app
 
-    found = {}
+    found: dict[str, typer.core.TyperCommand] = {}
     for name, command in typer.main.get_command(app).commands.items():  # type: ignore[attr-defined]  # a group
         inner = getattr(command, "commands", None)
         found |= {name: command} if inner is None else {f"{name} {word}": c for word, c in inner.items()}

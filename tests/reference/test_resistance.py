@@ -22,7 +22,7 @@ def two_levels(cells: int = 4, repeats: int = 12) -> Frame:
     )  # frames that repeat are stuck
     rows = (volts + noise).astype(np.float32)
     return Frame(
-        "A", "1970-01-01", 0.0, 86400.0, 0, 10.0 * np.arange(amps.size), rows.sum(axis=0),
+        "A", "1970-01-01", 0.0, 86400.0, 0, np.arange(0, 10.0 * amps.size, 10), rows.sum(axis=0),
         amps.astype(np.float32), rows, np.full((4, amps.size), 25.0, np.float32), {},
     )  # fmt: skip
 

@@ -4,14 +4,14 @@ import numpy as np
 import pytest
 
 from sample_data.bank import bank_day, with_faults
-from sample_data.cell import HILL, RIDGE, VALLEY, arrhenius
+from sample_data.cell import HILL, RIDGE, VALLEY, Chemistry, arrhenius
 from sample_data.engine import Engine
 from sample_data.orchard import ORCHARD
 from sample_data.state import initial
 
 
 @pytest.mark.parametrize("chemistry", [HILL, VALLEY, RIDGE])
-def test_curve_rises_and_has_a_plateau_between_two_knees(chemistry) -> None:
+def test_curve_rises_and_has_a_plateau_between_two_knees(chemistry: Chemistry) -> None:
     # Plateau of lithium iron phosphate 3.2–3.35 V, empty 2.5–2.8 V: common practice, no source.
     assert (np.diff(chemistry.ocv_v) > 0).all()
     soc = np.array([0.0, 0.2, 0.5, 0.9, 0.97, 1.01])
@@ -23,7 +23,7 @@ def test_curve_rises_and_has_a_plateau_between_two_knees(chemistry) -> None:
 
 
 @pytest.mark.parametrize("chemistry", [HILL, VALLEY, RIDGE])
-def test_one_percent_on_the_plateau_is_a_few_millivolts_at_most(chemistry) -> None:
+def test_one_percent_on_the_plateau_is_a_few_millivolts_at_most(chemistry: Chemistry) -> None:
     # "1 % SoC is about 1.7 mV": Nature Energy 2024 field study, second-hand.
     slope = (chemistry.equilibrium(np.array([0.62])) - chemistry.equilibrium(np.array([0.42])))[0] / 20
     assert 0 < slope < 0.0017

@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 
 from analysis.finding import KINDS
+from analysis.frame import F64
 from sample_data.bank import Fault, bank_day, with_faults
 from sample_data.faults import healthy, library, place, record
-from sample_data.history import simulate
+from sample_data.history import SimDay, simulate
 from sample_data.orchard import ORCHARD
 
 COLD = dt.date(2025, 12, 20)
@@ -44,13 +45,13 @@ def test_lost_days_are_empty_and_records_repeat() -> None:
     assert next(iter(record(case))).tables["B"].equals(first.tables["B"])
 
 
-def one_day(*faults: Fault, day: dt.date = COLD):
+def one_day(*faults: Fault, day: dt.date = COLD) -> SimDay:
     scenario = replace(with_faults(ORCHARD, *faults), block_s=60)
     return next(iter(simulate(scenario, day, 1, period_s=60)))
 
 
-def cell_mv(day, pack: str, cell: int) -> np.ndarray:
-    return day.tables[pack][f"cell_{cell:02d}_v"].to_numpy().astype(float)
+def cell_mv(day: SimDay, pack: str, cell: int) -> F64:
+    return np.asarray(day.tables[pack][f"cell_{cell:02d}_v"].to_numpy(), dtype=float)
 
 
 def test_a_loose_link_shows_with_the_current_and_a_sense_lead_without() -> None:

@@ -5,20 +5,21 @@ import pyarrow as pa
 import pytest
 
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
+from analysis.frame import F64
 from sample_data.bank import Fault, with_faults
-from sample_data.history import simulate
+from sample_data.history import SimDay, simulate
 from sample_data.orchard import LEAK_A, LEAKING_CELL, ORCHARD
 from sample_data.state import initial
 
 FIRST = dt.date(2026, 11, 10)
 
 
-def physical(table: pa.Table, name: str) -> np.ndarray:
-    return table[name].to_numpy() * CATALOGUE[name].scale
+def physical(table: pa.Table, name: str) -> F64:
+    return np.asarray(table[name].to_numpy(), dtype=float) * CATALOGUE[name].scale
 
 
 @pytest.fixture(scope="module")
-def week():
+def week() -> list[SimDay]:
     return list(simulate(ORCHARD, FIRST, 8, period_s=10))
 
 
@@ -30,7 +31,7 @@ def test_days_are_reproducible_and_another_seed_differs() -> None:
     assert not first.tables["B"].equals(other.tables["B"])
 
 
-def test_columns_are_stored_integers_inside_their_ranges(week) -> None:
+def test_columns_are_stored_integers_inside_their_ranges(week: list[SimDay]) -> None:
     for table, catalogue in ((week[0].tables["A"], CATALOGUE), (week[0].witness["hall"], WITNESS_CATALOGUE)):
         assert table.column_names[0] == "time_ms"
         for name in table.column_names[1:]:
@@ -42,7 +43,7 @@ def test_columns_are_stored_integers_inside_their_ranges(week) -> None:
 
 
 @pytest.mark.parametrize(("day", "hours"), [(dt.date(2026, 3, 29), 23), (dt.date(2026, 10, 25), 25)])
-def test_days_of_23_and_25_hours(day, hours) -> None:
+def test_days_of_23_and_25_hours(day: dt.date, hours: int) -> None:
     # Change of clocks in the European Union: last Sundays of March and October.
     table = next(iter(simulate(ORCHARD, day, 1, period_s=30))).tables["A"]
     assert table.num_rows == hours * 120
@@ -63,7 +64,7 @@ def test_charge_is_conserved_in_every_cell() -> None:
         assert gained.sum() + truth.balanced_ah == pytest.approx(16 * expected, abs=16 * 0.1)
 
 
-def test_shown_current_integrates_to_the_true_charge(week) -> None:
+def test_shown_current_integrates_to_the_true_charge(week: list[SimDay]) -> None:
     for day in week:
         truth = day.truth.packs["A"]
         amps = physical(day.tables["A"], "pack_a")
@@ -74,14 +75,14 @@ def test_shown_current_integrates_to_the_true_charge(week) -> None:
         assert amps.sum() * 10 / 3600 == pytest.approx(spec.gain * true_ah + spec.offset_a * hours, abs=0.5)
 
 
-def test_cells_add_up_to_the_pack(week) -> None:
+def test_cells_add_up_to_the_pack(week: list[SimDay]) -> None:
     table = week[0].tables["B"]
     total = sum(physical(table, f"cell_{i:02d}_v") for i in range(1, 17))
     drop = 0.5 * ORCHARD.packs[1].lead_ohm * physical(table, "pack_a")
     assert np.abs(physical(table, "pack_v") - total - drop).max() < 0.06
 
 
-def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week) -> None:
+def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week: list[SimDay]) -> None:
     # Heaters start near 0 °C, no charge at or below 0 °C: common practice, no source.
     on = np.concatenate([d.tables["A"]["heater_on"].to_numpy() for d in week])
     coldest = np.concatenate(
@@ -96,11 +97,11 @@ def test_heater_starts_near_freezing_and_charging_is_refused_in_the_cold(week) -
     assert (coldest[enabled == 0] < 1.9).all()
 
 
-def test_the_leaking_cell_falls_behind_and_only_that_one(week) -> None:
-    def behind(pack: str) -> np.ndarray:
+def test_the_leaking_cell_falls_behind_and_only_that_one(week: list[SimDay]) -> None:
+    def behind(pack: str) -> F64:
         first, last = (np.array(d.truth.packs[pack].charge_ah) for d in (week[1], week[-1]))
-        moved = last - first
-        return moved - np.median(moved)
+        moved: F64 = last - first
+        return moved - float(np.median(moved))
 
     leaked = LEAK_A * 24 * (len(week) - 2)
     assert behind("B").argmin() == LEAKING_CELL - 1
@@ -125,7 +126,7 @@ def test_period_must_divide_the_block() -> None:
         next(iter(simulate(ORCHARD, FIRST, 1, period_s=7)))
 
 
-def test_true_energy_is_that_of_the_shown_current_with_its_errors_taken_out(week) -> None:
+def test_true_energy_is_that_of_the_shown_current_with_its_errors_taken_out(week: list[SimDay]) -> None:
     # W = V × I; pack A's sensor shows 1.003 × the current through it + 0.03 A (sample_data.orchard).
     table, truth = week[2].tables["A"], week[2].truth.packs["A"]
     watts = (physical(table, "pack_a") - 0.03) / 1.003 * physical(table, "pack_v")

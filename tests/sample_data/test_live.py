@@ -6,10 +6,12 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import can
 import cantools
 import pytest
+from cantools.database import Database
 from pymodbus.client import AsyncModbusTcpClient, ModbusSerialClient
 
 from sample_data.can_peer import frames
@@ -70,12 +72,9 @@ def test_modbus_tcp_answers_a_plain_client_and_refuses_writing() -> None:
 
 def test_modbus_rtu_answers_on_a_pseudo_terminal() -> None:
     def ask(port: str) -> list[int]:
-        client = ModbusSerialClient(port, baudrate=9600, timeout=2)
-        assert client.connect()
-        try:
-            return client.read_holding_registers(0x0110, count=16, device_id=1).registers
-        finally:
-            client.close()
+        with contextlib.closing(ModbusSerialClient(port, baudrate=9600, timeout=2)) as client:
+            assert client.connect()
+            return list(client.read_holding_registers(0x0110, count=16, device_id=1).registers)
 
     async def talk() -> None:
         peer = ModbusPeer()
@@ -90,9 +89,14 @@ def test_modbus_rtu_answers_on_a_pseudo_terminal() -> None:
 
 def _decoded(messages: list[can.Message]) -> dict[str, float]:
     database = cantools.database.load_file(DATABASE)
+    assert isinstance(database, Database)
     out: dict[str, float] = {}
     for message in messages:
-        out |= database.decode_message(message.arbitration_id, message.data)
+        values = database.decode_message(message.arbitration_id, bytes(message.data), decode_choices=False)
+        assert isinstance(values, dict)
+        for name, value in values.items():
+            assert isinstance(value, int | float)
+            out[name] = value
     return out
 
 
@@ -105,11 +109,13 @@ def test_frames_are_what_the_database_says() -> None:
     )
     assert [values[f"Temp{i}"] for i in range(1, 6)] == pytest.approx([-2.5, -1.5, -0.5, 0.5, 1.5])
     assert (values["Flags"], values["Warnings"], values["Protections"]) == (6, 8, 4)
-    assert (values["BalancingCells"], values["ChargeLimitVoltage"]) == (0x8001, pytest.approx(56.2))
+    assert values["BalancingCells"] == 0x8001
+    assert values["ChargeLimitVoltage"] == pytest.approx(56.2)
 
 
 def test_can_over_a_serial_line() -> None:
     adapter, place = _can(Places(can_interface="slcan"))
+    assert adapter is not None
     bus = can.Bus(
         interface="slcan",
         channel=place.removeprefix("can=slcan:"),
@@ -131,7 +137,7 @@ def test_can_over_a_serial_line() -> None:
 
 
 @pytest.mark.slow
-def test_the_service_runs_as_a_process_and_stops_cleanly(tmp_path) -> None:
+def test_the_service_runs_as_a_process_and_stops_cleanly(tmp_path: Path) -> None:
     saved = tmp_path / "state.json"
     # A port of our own for the multicast: two test runs must not hear each other.
     port = 20000 + os.getpid() % 20000

@@ -1,4 +1,5 @@
 import datetime as dt
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from sample_data.orchard import ORCHARD
 from sample_data.state import initial, load, save
 
 
-def test_state_survives_the_file(tmp_path) -> None:
+def test_state_survives_the_file(tmp_path: Path) -> None:
     state = initial(ORCHARD)
     list(simulate(ORCHARD, dt.date(2026, 11, 10), 1, period_s=30, state=state))
     save(state, tmp_path / "state.json", time_s=1.5)
@@ -22,7 +23,7 @@ def test_state_survives_the_file(tmp_path) -> None:
         assert a.mid_c == b.mid_c
 
 
-def test_a_file_that_is_no_state_says_so(tmp_path) -> None:
+def test_a_file_that_is_no_state_says_so(tmp_path: Path) -> None:
     (tmp_path / "state.json").write_text('{"time_s": 1}')
     with pytest.raises(ValueError, match="not the saved state"):
         load(tmp_path / "state.json")

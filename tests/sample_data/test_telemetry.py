@@ -2,6 +2,7 @@ import datetime as dt
 from dataclasses import replace
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from adapters.channels import CATALOGUE
@@ -11,28 +12,28 @@ from sample_data.telemetry import CLEAN, ROUGH, TYPICAL, Mess, messy
 
 
 @pytest.fixture(scope="module")
-def table():
+def table() -> pa.Table:
     return next(iter(simulate(ORCHARD, dt.date(2026, 11, 10), 1, period_s=5))).tables["A"]
 
 
-def test_clean_changes_nothing(table) -> None:
+def test_clean_changes_nothing(table: pa.Table) -> None:
     assert messy(table, CLEAN, (1,)).equals(table)
 
 
-def test_gain_offset_and_dead_band(table) -> None:
+def test_gain_offset_and_dead_band(table: pa.Table) -> None:
     out = messy(table, Mess(gain=1.01, offset_a=0.2, dead_band_a=1.0), (1,))
     before, after = (t["pack_a"].to_numpy() / 100 for t in (table, out))
     expected = 1.01 * before + 0.2
     assert np.abs(after - np.where(np.abs(expected) < 1.0, 0, expected)).max() <= 0.0051
 
 
-def test_coarser_sampling_and_absent_channels(table) -> None:
+def test_coarser_sampling_and_absent_channels(table: pa.Table) -> None:
     out = messy(table, Mess(period_s=60, absent=("heater_on",)), (1,))
     assert out.num_rows == 1440
     assert "heater_on" not in out.column_names
 
 
-def test_gaps_stuck_doubled_are_there_in_the_numbers_asked_for(table) -> None:
+def test_gaps_stuck_doubled_are_there_in_the_numbers_asked_for(table: pa.Table) -> None:
     out = messy(table, Mess(gaps_a_day=6, gap_s=1000), (3,))
     lost = 1 - out.num_rows / table.num_rows
     assert 0.01 < lost < 0.2
@@ -45,7 +46,7 @@ def test_gaps_stuck_doubled_are_there_in_the_numbers_asked_for(table) -> None:
 
 
 @pytest.mark.parametrize("mess", [TYPICAL, ROUGH, replace(ROUGH, glitches_a_day=500)])
-def test_what_arrives_is_sorted_repeatable_and_in_range(table, mess) -> None:
+def test_what_arrives_is_sorted_repeatable_and_in_range(table: pa.Table, mess: Mess) -> None:
     out = messy(table, mess, (5, 1))
     assert out.equals(messy(table, mess, (5, 1)))
     assert not out.equals(messy(table, mess, (5, 2)))

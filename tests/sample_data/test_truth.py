@@ -43,7 +43,7 @@ def test_a_cell_that_loses_24_mah_an_hour_more_falls_behind_by_24_ma() -> None:
 def test_missing_hours_are_gaps_and_days_without_any_reading() -> None:
     # A day of 10 s readings with two hours cut out, and a day without any: 26 h.
     day, empty = dt.date(2025, 10, 1), dt.date(2025, 10, 2)
-    times = np.arange(0, 86400, 10)
+    times = np.arange(0, 86400, 10.0)
     kept = times[(times < 36000) | (times >= 43200)] * 1000.0
     bounds = {day: (0.0, 86400.0), empty: (86400.0, 172800.0)}
     assert missing_h({day: kept}, bounds) == pytest.approx(26.0, abs=0.01)

@@ -57,7 +57,8 @@ def test_a_card_tells_what_when_how_sure_and_who(leak: Finding) -> None:
 
 
 def test_caution_stands_beside_every_check_that_brings_hands_near_the_bank(leak: Finding) -> None:
-    for kind, told in words.KIND_WORDS.items():
+    for kind in KINDS:
+        told = words.KIND_WORDS[kind]
         card = card_text(replace(leak, kind=kind))
         assert bool(card.caution) == (told.hands or kind == "cold_charging")
 

@@ -46,7 +46,11 @@ def test_severity_decides_what_is_sent() -> None:
 
 def test_a_way_out_that_hangs_blocks_nobody() -> None:
     held = threading.Event()
-    notifier = Notifier([lambda _: held.wait(20) and None])
+
+    def hang(_: Alert) -> None:
+        held.wait(20)
+
+    notifier = Notifier([hang])
     notifier.start()
     for _ in range(WAITING + 50):
         notifier.send(ALERT)

@@ -30,7 +30,8 @@ class Person:
     """Answers in order; empty takes the default."""
 
     def __init__(self, *answers: str) -> None:
-        self.answers, self.heard = list(answers), []
+        self.answers = list(answers)
+        self.heard: list[str] = []
 
     def __call__(self, question: str, default: str = "") -> str:
         self.heard.append(question)

@@ -83,7 +83,11 @@ def test_a_failure_is_logged_and_the_next_night_tried(
 
 def test_the_real_process_answers_with_a_list_or_its_last_line(tmp_path: Path) -> None:
     (tmp_path / "bank.toml").write_text('[[pack]]\nname = "A"\n')
+
+    async def answer() -> list[dict[str, Any]]:
+        return await process(str(tmp_path / "bank.toml"))()
+
     with pytest.raises(ValueError, match="no record yet"):
-        asyncio.run(process(str(tmp_path / "bank.toml"))())
+        asyncio.run(answer())
     Store.open(tmp_path / "bank.db", write=True).close()
-    assert asyncio.run(process(str(tmp_path / "bank.toml"))()) == []
+    assert asyncio.run(answer()) == []
