@@ -10,6 +10,7 @@ from analysis.health import Health, PackHealth
 from analysis.history import Bank
 from analysis.report import words
 from analysis.report.dates import humane, long_day
+from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units, say
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
@@ -22,7 +23,7 @@ from analysis.report.section_energy import efficiency_section, energy_section
 from analysis.report.section_findings import findings_section, ordered, short_statements
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
-from analysis.report.week import FOOTER, evidence, look_back
+from analysis.report.week import FOOTER, look_back
 
 ACTS: tuple[tuple[str, str], ...] = (
     ("capacity", "One full charge, a short rest, then one run down to the low knee within a few days."),

@@ -10,6 +10,7 @@ from analysis.health import Health
 from analysis.history import Bank
 from analysis.report import words
 from analysis.report.dates import long_day
+from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
@@ -22,7 +23,7 @@ from analysis.report.section_findings import findings_section, short_statements
 from analysis.report.section_methods import methods_section
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
-from analysis.report.week import Longer, evidence, look_back
+from analysis.report.week import Longer, look_back
 
 WHAT_IT_IS = (
     "This document sets out what was recorded about this battery, and what was computed from it. All "
@@ -145,7 +146,8 @@ def _only(
     whole = look_back(Scope(bank, now, (), now.first, now.last, units))
     shown = tuple(f for f in findings if f.pack in {pack, "bank"})
     one = replace(now, packs=(now.packs[i],), witness=tuple(w for w in now.witness if w.pack == pack))
-    alone = Scope(replace(bank, packs=(bank.packs[i],)), one, shown, now.first, now.last, units, (i,))
+    beside = tuple(h for h in bank.packs if h is not bank.packs[i])
+    alone = Scope(replace(bank, packs=(bank.packs[i],)), one, shown, now.first, now.last, units, (i,), beside)
     return alone, Longer((whole.efficiency[i],), (whole.cold[i],))
 
 

@@ -1,31 +1,14 @@
-"""Cells in order with their place at the knees, and one cell through time."""
+"""Cells in order with their place at the knees."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-import numpy as np
 from matplotlib.axes import Axes
 
-from analysis.report.dates import ordinal, short_day
-from analysis.report.scales import day_axis, light_grid, muted_note, name_beside, nice_limits, unit_label
-from analysis.report.series import kept
-from analysis.report.style import (
-    INK,
-    MUTED,
-    PACK_COLOURS,
-    PACK_LINES,
-    PACK_MARKERS,
-    RED,
-    SAND,
-    axes,
-    canvas,
-    svg,
-)
-
-MARKS = 250
-"""Of a longer series no more than twice as many marks are drawn; extremes stay."""
+from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, unit_label
+from analysis.report.style import MUTED, PACK_COLOURS, PACK_MARKERS, RED, axes, canvas, svg
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,106 +144,5 @@ def _cells(ax: Axes, points: Sequence[CellPoint], pack: int, *, marked: bool) ->
                 marker=marker,
                 color=colour,
                 markersize=size,
-                linestyle="none",
-            )
-
-
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """One quantity through the days with its straight line.
-
-    Attributes
-    ----------
-    days : tuple of str
-    values : tuple of float
-    weak : tuple of bool
-        Values of less weight, drawn hollow.
-    others : tuple of (str, float, float)
-        Day, lowest and highest of the other cells: the grey band "all other cells".
-    line : (str, float, str, float) or None
-        First day, value, last day, value of the fitted line.
-    since : str or None
-        Day of onset.
-    unit, name, others_name : str
-    """
-
-    days: tuple[str, ...]
-    values: tuple[float, ...]
-    unit: str
-    name: str
-    weak: tuple[bool, ...] = ()
-    others: tuple[tuple[str, float, float], ...] = ()
-    line: tuple[str, float, str, float] | None = None
-    since: str | None = None
-    others_name: str = "all other cells"
-
-
-def trend(key: str, what: Trend, *, pack: int, least: float) -> str:
-    """Draw one quantity through time, with the band of its peers and its line."""
-    with canvas(key, 210) as figure:
-        ax = axes(figure, top=34, left=44, right=12)
-        what = _thinned(what)
-        x = [ordinal(d) for d in what.days]
-        spread = [v for _, a, b in what.others for v in (a, b)]
-        ax.set_ylim(*nice_limits([0.0, *what.values, *spread], least=least))
-        light_grid(ax)
-        ax.axhline(0, color=MUTED, linewidth=0.9)
-        if what.others:
-            ox = [ordinal(d) for d, _, _ in what.others]
-            ax.fill_between(
-                ox, [a for _, a, _ in what.others], [b for _, _, b in what.others], color=SAND, linewidth=0
-            )
-            name_beside(ax, ox[0], what.others[0][2], what.others_name, dx=2, dy=9, color=MUTED)
-        weak = what.weak or (False,) * len(x)
-        _marks(ax, x, what.values, weak, pack)
-        if what.line is not None:
-            a, ya, b, yb = what.line
-            ax.plot([ordinal(a), ordinal(b)], [ya, yb], color=INK, linewidth=1.4, linestyle=PACK_LINES[0])
-        if what.since is not None and x and x[0] < ordinal(what.since) < x[-1]:
-            ax.axvline(ordinal(what.since), color=MUTED, linewidth=1, linestyle=":")
-            name_beside(
-                ax,
-                ordinal(what.since),
-                ax.get_ylim()[0],
-                f"since {short_day(what.since)}",
-                dx=-5,
-                dy=12,
-                ha="right",
-                color=MUTED,
-            )
-        if x:
-            day_axis(ax, min(x), max(x))
-        else:
-            muted_note(ax, "no measurement in these days")
-        unit_label(ax, what.unit)
-        return svg(figure, key)
-
-
-def _thinned(what: Trend) -> Trend:
-    """A long series with the extremes of each stretch of days, so that the drawing stays light."""
-    days = np.array([ordinal(d) for d in what.days], dtype=np.float64)
-    keep = kept(days, np.array(what.values, dtype=np.float64), MARKS).tolist()
-    if len(keep) == len(what.days):
-        return what
-    weak = tuple(what.weak[i] for i in keep) if what.weak else ()
-    return replace(
-        what, days=tuple(what.days[i] for i in keep), values=tuple(what.values[i] for i in keep), weak=weak
-    )
-
-
-def _marks(ax: Axes, x: Sequence[int], y: Sequence[float], weak: Sequence[bool], pack: int) -> None:
-    colour, marker = PACK_COLOURS[pack % 4], PACK_MARKERS[pack % 4]
-    for hollow in (True, False):
-        these = [(a, b) for a, b, c in zip(x, y, weak, strict=True) if c is hollow]
-        if these:
-            face = "none" if hollow else colour
-            size = 4.0 if hollow else 6.0
-            ax.plot(
-                *zip(*these, strict=True),
-                marker=marker,
-                color=colour,
-                markerfacecolor=face,
-                markersize=size,
-                markeredgewidth=0.9,
                 linestyle="none",
             )

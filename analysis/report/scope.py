@@ -30,6 +30,8 @@ class Scope:
     units : Units
     places : tuple of int
         Where each pack stands in the whole bank, if this is a part of it: a pack keeps its colour and mark.
+    others : tuple of History
+        Packs of the bank that are not spoken about, but carry part of its current.
     """
 
     bank: Bank
@@ -39,6 +41,7 @@ class Scope:
     last: str
     units: Units = METRIC
     places: tuple[int, ...] = ()
+    others: tuple[History, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -48,6 +51,10 @@ class Scope:
     def look(self, index: int) -> int:
         """Which colour and mark a pack has: that of its place in the whole bank."""
         return self.places[index] if self.places else index
+
+    def beside(self, index: int) -> tuple[History, ...]:
+        """Every other pack of the bank, spoken about or not."""
+        return (*(h for i, h in enumerate(self.bank.packs) if i != index), *self.others)
 
     @property
     def window(self) -> str:

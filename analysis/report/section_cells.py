@@ -9,7 +9,8 @@ from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.estimate import Estimate, unknown
 from analysis.finding import Finding
 from analysis.report.dates import long_day, ordinal, span_text
-from analysis.report.figures_cells import CellPoint, Strip, Trend, cell_strip, strip_limits, trend
+from analysis.report.figures_cells import CellPoint, Strip, cell_strip, strip_limits
+from analysis.report.figures_trend import Trend, trend
 from analysis.report.numbers import plain, say
 from analysis.report.scope import Scope
 from analysis.report.value import Block, Figure, Gallery, Numbers, Row, Section, Statement
@@ -189,7 +190,6 @@ def cell_trend(scope: Scope, finding: Finding) -> Figure | None:
         days=tuple(p.day for p in points),
         values=tuple(-p.offset_ah for p in points),
         unit="Ah ahead (+) or behind (−)",
-        name=f"cell {cell.cell}",
         weak=tuple(p.where == "middle" for p in points),
         others=_others(found, cell.cell),
         line=_line(cell, points[0].day, points[-1].day),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from analysis.finding import Finding
@@ -12,17 +12,18 @@ from analysis.history import Bank
 from analysis.packs.cold import Cold, cold
 from analysis.packs.efficiency import Efficiency, efficiency
 from analysis.report import words
+from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
-from analysis.report.section_capacity import capacity_figure, capacity_section
-from analysis.report.section_cells import DRIFTING, cell_trend, cells_section, every_cell_section
+from analysis.report.section_capacity import capacity_section
+from analysis.report.section_cells import cells_section, every_cell_section
 from analysis.report.section_changes import Past, changes_section, past
-from analysis.report.section_cold import cold_figure, cold_section
-from analysis.report.section_coverage import coverage_figure, coverage_section
+from analysis.report.section_cold import cold_section
+from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
 from analysis.report.section_findings import findings_section, glance, short_statements
-from analysis.report.value import Figure, Report, Section
+from analysis.report.value import Report, Section
 
 LOOK_BACK_DAYS = 56
 """Figures of slow things look back this far from the end of the week. [days]"""
@@ -124,30 +125,6 @@ def look_back(scope: Scope) -> Longer:
         tuple(efficiency(history) for history in packs),
         tuple(cold(h, tuple(o for o in packs if o is not h)) for h in packs),
     )
-
-
-def evidence(scope: Scope, longer: Longer, finding: Finding) -> tuple[Figure, ...]:
-    """The figures that show a finding."""
-    if finding.pack not in scope.names:
-        return ()
-    index = scope.names.index(finding.pack)
-    if finding.kind in DRIFTING and finding.cell is not None:
-        figure = cell_trend(scope, finding)
-        return () if figure is None else (figure,)
-    history = scope.bank.packs[index]
-    if finding.kind in {"cold_charging", "heater_fault"}:
-        return (again(cold_figure(scope, index, history, longer.cold[index])),)
-    if finding.kind == "capacity_fade":
-        return (again(capacity_figure(scope, index, history)),)
-    if finding.kind == "data_gap":
-        return (again(coverage_figure(scope, index, history)),)
-    return ()
-
-
-def again(figure: Figure) -> Figure:
-    """The same drawing with ids of its own, to stand twice on a page."""
-    key = f"found-{figure.key}"
-    return replace(figure, key=key, svg=figure.svg.replace(f"{figure.key}-", f"{key}-"))
 
 
 def first_weeks(bank: Bank, until: str) -> tuple[str, str] | None:

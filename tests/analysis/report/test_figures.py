@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from datetime import date
 
 import pytest
 
@@ -16,7 +15,7 @@ from analysis.report import (
     figures_usage,
     scales,
 )
-from analysis.report.figures_cells import CellPoint, Strip, Trend
+from analysis.report.figures_cells import CellPoint, Strip
 from analysis.report.figures_coverage import CoverDay
 from analysis.report.figures_energy import EnergyDay
 from analysis.report.style import BLUE, RED
@@ -108,15 +107,3 @@ def test_empty_figures_say_why() -> None:
 def test_limits_keep_zero_where_it_belongs() -> None:
     assert scales.nice_limits([2.0, 8.0], least=1.0, zero=True)[0] == 0.0
     assert scales.nice_limits([-1.0, 1.0], least=8.0) == (-4.0, 4.0)
-
-
-def test_a_spike_in_a_long_series_is_drawn() -> None:
-    days = [date.fromordinal(737000 + i).isoformat() for i in range(3000)]
-    values = [0.0] * 3000
-    values[1234] = -25.0
-    what = Trend(tuple(days), tuple(values), "Ah", "cell 3", weak=(False,) * 3000)
-    flat = Trend(tuple(days), (0.0,) * 3000, "Ah", "cell 3", weak=(False,) * 3000)
-    drawn, calm = (figures_cells.trend("k", t, pack=0, least=2.0) for t in (what, flat))
-    assert drawn.count("<use") < 600
-    assert "−20" in texts(drawn)
-    assert "−20" not in texts(calm)
