@@ -128,7 +128,9 @@ def test_wrong_files(tmp_path: Path) -> None:
 
 
 def test_kcd_is_read_like_dbc(tmp_path: Path) -> None:
-    (tmp_path / "d.kcd").write_text(cantools.database.load_string(DBC, "dbc").as_kcd_string())
+    database = cantools.database.load_string(DBC, "dbc")
+    assert isinstance(database, cantools.database.Database)
+    (tmp_path / "d.kcd").write_text(database.as_kcd_string())
     (tmp_path / "d.dbc").write_text(DBC)
     (tmp_path / "b.toml").write_text(
         HEAD + VOLTS + '[[signal]]\nsignal = "CellA{nn}"\nchannel = "cell_01_v"\ncount = 4\n'

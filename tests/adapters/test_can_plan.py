@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal, TypeAlias
 
 import cantools
 import pytest
@@ -16,8 +17,11 @@ from adapters.binding import bits_of, parse_binding
 from adapters.can_plan import extractor, groups_of
 from adapters.toml_file import TomlFile
 
+Order: TypeAlias = Literal["little_endian", "big_endian"]
+Row: TypeAlias = tuple[int, int, Order, bool, bool]
 
-def message(rows: list[tuple[int, int, str, bool, bool]]) -> Message:
+
+def message(rows: list[Row]) -> Message:
     signals = [
         Signal(f"S{n}", start, length, order, signed, conversion=BaseConversion.factory(is_float=real))
         for n, (start, length, order, signed, real) in enumerate(rows)
@@ -25,15 +29,15 @@ def message(rows: list[tuple[int, int, str, bool, bool]]) -> Message:
     return Message(1, "M", 8, signals, strict=False)
 
 
-ORDERS = st.sampled_from(["little_endian", "big_endian"])
-layouts = st.one_of(
+ORDERS: st.SearchStrategy[Order] = st.sampled_from(["little_endian", "big_endian"])
+layouts: st.SearchStrategy[Row] = st.one_of(
     st.tuples(st.integers(0, 63), st.integers(1, 64), ORDERS, st.booleans(), st.just(False)),
     st.sampled_from([(start, 32, "little_endian", False, True) for start in (0, 16, 32)]),
     st.sampled_from([(start, 32, "big_endian", False, True) for start in (7, 23, 39)]),
 )
 
 
-def fits(row: tuple[int, int, str, bool, bool]) -> bool:
+def fits(row: Row) -> bool:
     start, length, order, _, _ = row
     first = start if order == "little_endian" else 8 * (start // 8) + 7 - start % 8
     return first + length <= 64
@@ -41,19 +45,22 @@ def fits(row: tuple[int, int, str, bool, bool]) -> bool:
 
 @settings(max_examples=400)
 @given(layouts.filter(fits), st.binary(min_size=8, max_size=8))
-def test_any_layout_against_cantools(row: tuple[int, int, str, bool, bool], payload: bytes) -> None:
+def test_any_layout_against_cantools(row: Row, payload: bytes) -> None:
     one = message([row])
-    theirs = one.decode(payload, decode_choices=False, scaling=False)["S0"]
+    decoded = one.decode(payload, decode_choices=False, scaling=False)
+    assert isinstance(decoded, dict)
+    theirs = decoded["S0"]
+    assert isinstance(theirs, int | float)
     ours = extractor(bits_of(one.signals[0]))(payload)
     assert ours == theirs or (math.isnan(ours) and math.isnan(theirs))
 
 
-ROWS = [(0, 16, "little_endian", False, False), (16, 16, "little_endian", True, False),
+ROWS: list[Row] = [(0, 16, "little_endian", False, False), (16, 16, "little_endian", True, False),
         (32, 8, "little_endian", False, False), (40, 24, "little_endian", False, False)]  # fmt: skip
 CHANNELS = ("cycles_reported", "warnings", "protections", "balancing_cells")
 
 
-def assembled(rows: list[tuple[int, int, str, bool, bool]], count: int) -> Assembler:
+def assembled(rows: list[Row], count: int) -> Assembler:
     text = '[binding]\nname = "b"\nsource = "t"\n'
     for n in range(count):
         text += f'[[signal]]\nsignal = "S{n}"\nchannel = "{CHANNELS[n]}"\n'
@@ -76,10 +83,10 @@ def test_struct_path_agrees_with_bit_path(payload: bytes) -> None:
 
 @pytest.mark.parametrize("order", ["little_endian", "big_endian"])
 @given(cells=st.lists(st.integers(0, 0xFFFF), min_size=4, max_size=4))
-def test_cells_take_the_short_cut_only_when_all_are_sane(order: str, cells: list[int]) -> None:
+def test_cells_take_the_short_cut_only_when_all_are_sane(order: Order, cells: list[int]) -> None:
     """Range of a cell: 0.5 to 5.0 V, from the channel catalogue."""
     little = order == "little_endian"
-    rows = [(16 * n + (0 if little else 7), 16, order, False, False) for n in range(4)]
+    rows: list[Row] = [(16 * n + (0 if little else 7), 16, order, False, False) for n in range(4)]
     text = '[binding]\nname = "b"\nsource = "t"\n[[signal]]\nsignal = "S{n}"\nfirst = 0\n'
     text += 'channel = "cell_01_v"\ncount = 4\nunit = "mV"\nabsent = [0xFFFF]\n'
     one = Assembler(parse_binding(TomlFile("b", text), cantools.database.Database([message(rows)])))

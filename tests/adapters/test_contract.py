@@ -19,6 +19,7 @@ from adapters.base import Adapter, Reading
 from adapters.channels import CATALOGUE
 from adapters.errors import SourceError
 from adapters.registry import KINDS, config_from, make
+from tests.adapters import peers
 
 LOOP = "common-closed-loop"
 FRAMES = (  # layout: common practice, no source; decoded values by hand
@@ -65,7 +66,7 @@ async def _can_sender(**options: Any) -> AsyncIterator[None]:
         bus.shutdown()
 
 
-def _modbus_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _modbus_tcp(map_file: Path, tmp_path: Path) -> Case:
     port = peers.free_port()
     keys = {"host": "127.0.0.1", "port": port, "map": str(map_file)}
     return Case(
@@ -74,7 +75,7 @@ def _modbus_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
 
 
 @contextlib.asynccontextmanager
-async def _serial_up(peers: Any, tmp_path: Path, words: list[int]) -> AsyncIterator[None]:
+async def _serial_up(tmp_path: Path, words: list[int]) -> AsyncIterator[None]:
     wire, stable = peers.SerialWire(), tmp_path / "by-id"
     wire.serve(peers.RtuUnit(words))
     stable.symlink_to(wire.path)
@@ -85,13 +86,13 @@ async def _serial_up(peers: Any, tmp_path: Path, words: list[int]) -> AsyncItera
         wire.unplug()
 
 
-def _modbus_rtu(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _modbus_rtu(map_file: Path, tmp_path: Path) -> Case:
     words = peers.image(peers.REGISTERS)
     keys = {"port": str(tmp_path / "by-id"), "map": str(map_file), "baud": 115200}
-    return Case("modbus-rtu", keys, peers.EXPECTED, lambda: _serial_up(peers, tmp_path, words))
+    return Case("modbus-rtu", keys, peers.EXPECTED, lambda: _serial_up(tmp_path, words))
 
 
-def _modbus_rtu_over_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _modbus_rtu_over_tcp(map_file: Path, tmp_path: Path) -> Case:
     """A converter that passes serial frames through a TCP connection unchanged."""
     port = peers.free_port()
 
@@ -119,7 +120,7 @@ def _modbus_rtu_over_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     return Case("modbus-tcp", keys, peers.EXPECTED, up)
 
 
-def _sunspec_words(peers: Any) -> list[int]:
+def _sunspec_words() -> list[int]:
     module = [
         1,
         1,
@@ -142,26 +143,26 @@ def _sunspec_words(peers: Any) -> list[int]:
     return [0x5375, 0x6E53, 805, len(module), *module, 0xFFFF, 0]
 
 
-def _sunspec_expected(peers: Any) -> dict[str, int]:
+def _sunspec_expected() -> dict[str, int]:
     cells = {name: stored for name, stored in peers.EXPECTED.items() if name.startswith("cell_")}
     return {"pack_v": 5312, "temp_1": 105, **cells}
 
 
-def _sunspec_tcp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _sunspec_tcp(map_file: Path, tmp_path: Path) -> Case:
     port = peers.free_port()
     keys = {"host": "127.0.0.1", "port": port}
-    words = _sunspec_words(peers)
+    words = _sunspec_words()
     up = lambda: peers.modbus_tcp(words, port=port, start=40000)  # noqa: E731 - as short as the others
-    return Case("sunspec-tcp", keys, _sunspec_expected(peers), up)
+    return Case("sunspec-tcp", keys, _sunspec_expected(), up)
 
 
-def _sunspec_rtu(peers: Any, map_file: Path, tmp_path: Path) -> Case:
-    words = _sunspec_words(peers)
+def _sunspec_rtu(map_file: Path, tmp_path: Path) -> Case:
+    words = _sunspec_words()
     keys = {"port": str(tmp_path / "by-id"), "baud": 115200}
-    return Case("sunspec-rtu", keys, _sunspec_expected(peers), lambda: _serial_up(peers, tmp_path, words))
+    return Case("sunspec-rtu", keys, _sunspec_expected(), lambda: _serial_up(tmp_path, words))
 
 
-def _can_virtual(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _can_virtual(map_file: Path, tmp_path: Path) -> Case:
     keys = {
         "interface": "virtual",
         "channel": str(tmp_path),
@@ -174,7 +175,7 @@ def _can_virtual(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     )
 
 
-def _can_udp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _can_udp(map_file: Path, tmp_path: Path) -> Case:
     port = peers.free_port()
     keys = {"interface": "udp_multicast", "channel": "239.74.163.2", "port": port, "binding": LOOP}
     options = {"interface": "udp_multicast", "channel": "239.74.163.2", "port": port}
@@ -187,7 +188,7 @@ def _can_udp(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     )
 
 
-def _can_slcan(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _can_slcan(map_file: Path, tmp_path: Path) -> Case:
     stable = tmp_path / "by-id"
 
     @contextlib.asynccontextmanager
@@ -215,7 +216,7 @@ def _can_slcan(peers: Any, map_file: Path, tmp_path: Path) -> Case:
     return Case("can", keys, LOOP_EXPECTED, up)
 
 
-def _can_socketcand(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _can_socketcand(map_file: Path, tmp_path: Path) -> Case:
     """A daemon that hands a bus on over TCP, as its documentation has it: raw mode, ASCII frames in < >."""
     port = peers.free_port()
 
@@ -256,7 +257,7 @@ async def _nothing() -> AsyncIterator[None]:
     yield
 
 
-def _replay(peers: Any, map_file: Path, tmp_path: Path) -> Case:
+def _replay(map_file: Path, tmp_path: Path) -> Case:
     file = tmp_path / "history.csv"
     file.write_text(
         "timestamp,pack_v,pack_a\n"
@@ -282,13 +283,12 @@ CASES = {
 @pytest.fixture(params=CASES)
 def case(
     request: pytest.FixtureRequest,
-    peers: Any,
     map_file: Path,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> Case:
     monkeypatch.setattr(can_port, "SETTLE_S", 0.0)
-    made: Case = CASES[request.param](peers, map_file, tmp_path)
+    made: Case = CASES[request.param](map_file, tmp_path)
     return made
 
 

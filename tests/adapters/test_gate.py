@@ -8,7 +8,7 @@ import re
 import socket
 import struct
 from pathlib import Path
-from typing import Any
+from typing import Literal, TypeAlias
 
 import can
 import pytest
@@ -18,6 +18,8 @@ from adapters import can_port
 from adapters.errors import ConfigError
 from adapters.gate import GateClosedError, ListenOnlyBus, RequestFrame, ask_registers, watch_modbus
 from adapters.registry import config_from, make
+from tests.adapters import peers
+from tests.adapters.peers import SerialWire
 
 SOURCES = sorted(Path(adapters.__file__).parent.rglob("*.py"))
 WAYS_OUT = {
@@ -80,7 +82,7 @@ def test_no_raw_sockets_or_ports() -> None:
 
 
 @pytest.mark.parametrize(("framing", "header"), [("tcp", bytes([0, 1, 0, 0, 0, 6, 1])), ("rtu", b"\x01")])
-def test_hook_lets_only_reads_out(framing: Any, header: bytes) -> None:
+def test_hook_lets_only_reads_out(framing: Literal["tcp", "rtu"], header: bytes) -> None:
     hook = watch_modbus(framing)
     tail = bytes(4) if framing == "tcp" else bytes(6)
     for code in range(256):
@@ -95,7 +97,7 @@ def test_hook_lets_only_reads_out(framing: Any, header: bytes) -> None:
         hook(True, header + b"\x03" + tail + b"\0")
 
 
-def test_writes_by_the_library_do_not_reach_the_wire(peers: Any) -> None:
+def test_writes_by_the_library_do_not_reach_the_wire() -> None:
     """Every request but 3 and 4, on a client made as the line makes it."""
 
     async def main() -> None:
@@ -136,7 +138,7 @@ def test_writes_by_the_library_do_not_reach_the_wire(peers: Any) -> None:
     asyncio.run(main())
 
 
-def test_serial_wire_sees_reads_only(peers: Any, wire: Any, map_file: Path) -> None:
+def test_serial_wire_sees_reads_only(wire: SerialWire, map_file: Path) -> None:
     unit = peers.RtuUnit(peers.image(peers.REGISTERS))
     wire.serve(unit)
 
@@ -154,7 +156,7 @@ def test_serial_wire_sees_reads_only(peers: Any, wire: Any, map_file: Path) -> N
     assert {request[1] for request in unit.requests} == {3}
 
 
-def test_serial_can_adapter_is_set_to_listen(wire: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_serial_can_adapter_is_set_to_listen(wire: SerialWire, monkeypatch: pytest.MonkeyPatch) -> None:
     """The line protocol's set-up: close, speed, listen. 't' or 'T' would transmit, 'O' would acknowledge."""
     monkeypatch.setattr(can_port, "SETTLE_S", 0.0)
     wire.serve(lambda _: b"")
@@ -270,11 +272,14 @@ def test_second_source_on_a_bus_may_bring_requests(tmp_path: Path) -> None:
     assert frame.arbitration_id == 0x18900140
 
 
+Filters: TypeAlias = list[dict[str, int | bool]] | None
+
+
 class _KernelBus:
     """Stands in for a socketcan bus, which needs a kernel with CAN: notes filters, answers SO_MEMINFO."""
 
-    def __init__(self, drops: int = 0, peer: Any = None) -> None:
-        self.filters: list[Any] = []
+    def __init__(self, drops: int = 0, peer: socket.socket | None = None) -> None:
+        self.filters: list[Filters] = []
         self.socket = self
         self.peer = peer
         self._drops = drops
@@ -284,7 +289,7 @@ class _KernelBus:
 
     _send_periodic_internal = send
 
-    def set_filters(self, filters: Any) -> None:
+    def set_filters(self, filters: Filters) -> None:
         self.filters.append(filters)
 
     def getsockopt(self, level: int, option: int, size: int) -> bytes:
@@ -293,8 +298,8 @@ class _KernelBus:
 
 
 def test_kernel_sorts_frames_out() -> None:
-    bus: Any = _KernelBus(drops=7)
-    listening = ListenOnlyBus(bus)
+    bus = _KernelBus(drops=7)
+    listening = ListenOnlyBus(bus)  # type: ignore[arg-type] # stands in for a bus
     listening.narrow([(0x18FF0001, True), (0x356, False)])
     listening.narrow(None)
     assert bus.filters == [
@@ -310,7 +315,7 @@ def test_kernel_sorts_frames_out() -> None:
 def test_far_end_that_hangs_up_is_noticed() -> None:
     near, far = socket.socketpair()
     with near:
-        listening: Any = ListenOnlyBus(_KernelBus(peer=near))  # type: ignore[arg-type] # stands in for a bus
+        listening = ListenOnlyBus(_KernelBus(peer=near))  # type: ignore[arg-type] # stands in for a bus
         assert not listening.hung_up
         far.send(b"x")
         assert not listening.hung_up

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 from random import Random
-from typing import Any
 
 import cantools
 import pytest
@@ -30,7 +29,7 @@ LIMITS = {**WITNESS_CATALOGUE, **CATALOGUE}
 slow_fixtures = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 
 
-def in_range(values: dict[str, Any]) -> None:
+def in_range(values: dict[str, int]) -> None:
     for name, stored in values.items():
         channel = LIMITS[name]
         assert isinstance(stored, int)
@@ -144,9 +143,9 @@ def test_any_frames(frames: list[tuple[int, bytes, float]], now_s: float) -> Non
 def test_any_sunspec_registers(words: list[int], length: int, sign: int) -> None:
     """Also models that are shorter than they should be."""
     registers = dict(enumerate(words))
-    models = [Model(number, 0, length) for number in (802, 803, 804)]
-    module = (Model(805, 0, max(length, 42)),)
-    values, _ = decode(Battery(*models, module), registers, sign)
+    battery, bank, string = (Model(number, 0, length) for number in (802, 803, 804))
+    module = Model(805, 0, max(length, 42))
+    values, _ = decode(Battery(battery, bank, string, (module,)), registers, sign)
     in_range(values)
 
 

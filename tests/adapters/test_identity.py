@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import can
 import pytest
 from sunspec2 import device
 
+from adapters.base import Adapter
 from adapters.registry import config_from, make
 from logger.record.store import Store
 from logger.recording.clock_system import SystemTime
 from logger.recording.recorder import Feed, Recorder
+from tests.adapters import peers
 from tests.adapters.test_sunspec import battery, common, module, words
 
 OTHER_SERIAL = [0x4841, 0x4C4C, 0x2D32, 0]
 """HALL-2."""
 
 
-async def _record(store: Store, adapter: Any, until: Callable[[], bool]) -> None:
+async def _record(store: Store, adapter: Adapter, until: Callable[[], bool]) -> None:
     feed = Feed("line-1", adapter, 0.1)
     recorder = Recorder(
         [feed], store, commit_s=0.1, seal=False, time_source=SystemTime(user_trusts=True)
@@ -40,14 +41,12 @@ def _said(store: Store, pack: str = "A") -> list[tuple[str, str]]:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Any:
+def store(tmp_path: Path) -> Iterator[Store]:
     with Store.open(tmp_path / "bank.db", logging=True, timezone="Europe/Vienna") as opened:
         yield opened
 
 
-def test_serial_in_a_register_map_and_another_pack_in_its_place(
-    peers: Any, map_file: Path, store: Store
-) -> None:
+def test_serial_in_a_register_map_and_another_pack_in_its_place(map_file: Path, store: Store) -> None:
     port = peers.free_port()
     keys = {"name": "line-1", "pack": "A", "host": "127.0.0.1", "port": port, "map": str(map_file)}
 
@@ -64,7 +63,7 @@ def test_serial_in_a_register_map_and_another_pack_in_its_place(
     assert event.detail == 'serial reads "HALL-2" where it read "HALL-1" (line-1)'
 
 
-def test_common_model_of_sunspec(peers: Any, store: Store) -> None:
+def test_common_model_of_sunspec(store: Store) -> None:
     """Texts as pysunspec2 puts them into model 1 and 805."""
     port = peers.free_port()
     assert device.get_model_def(1)["group"]["points"][2]["name"] == "Mn"

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-from typing import Any
+from pathlib import Path
 
 import pytest
 
+from adapters.modbus import ModbusAdapter
 from adapters.pace import Pace, nice_period_s
 from adapters.registry import config_from, make
+from tests.adapters import peers
+from tests.adapters.peers import SerialWire
 
 
 def test_kept_period_is_not_complained_about() -> None:
@@ -45,7 +48,7 @@ def test_periods_a_person_would_write(needed: float, nice: float) -> None:
     assert nice_period_s(needed) == nice
 
 
-def test_line_that_cannot_carry_its_packs(peers: Any, wire: Any, map_file: Any) -> None:
+def test_line_that_cannot_carry_its_packs(wire: SerialWire, map_file: Path) -> None:
     """By hand, one round at 9600 bit/s: reads of 3, 16, 4 and 2 registers are (4 × 13 + 2 × 25) × 11 / 9600
 
     = 117 ms, and 8 silences of 4.01 ms = 32 ms: 149 ms, so 7 units need 104 % of the line's time.
@@ -53,7 +56,7 @@ def test_line_that_cannot_carry_its_packs(peers: Any, wire: Any, map_file: Any) 
     wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS), units=range(1, 8)))
 
     async def main() -> None:
-        adapters: list[Any] = []
+        adapters: list[ModbusAdapter] = []
         for unit in range(1, 8):
             assert all(adapter.complaint is None for adapter in adapters)
             keys = {
@@ -63,10 +66,13 @@ def test_line_that_cannot_carry_its_packs(peers: Any, wire: Any, map_file: Any) 
                 "map": str(map_file),
                 "unit": unit,
             }
-            adapters.append(make(config_from("modbus-rtu", keys)))
+            adapter = make(config_from("modbus-rtu", keys))
+            assert isinstance(adapter, ModbusAdapter)
+            adapters.append(adapter)
             await adapters[-1].open()
         assert adapters[0].least_period_s() == pytest.approx(0.149, abs=0.001)
         told = adapters[0].complaint
+        assert told is not None
         assert "7 sources need 104 % of the line's time for period_s = 1 — set period_s = 2" in told
         await adapters.pop().close()
         assert adapters[0].complaint is None

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import socket
 from pathlib import Path
-from typing import Any
 
 import pytest
 import serial
 
 from adapters.places import SerialPlace, TcpPlace, tcp_trouble, why_not, why_not_serial
+from tests.adapters import peers
+from tests.adapters.peers import SerialWire
 
 
 def test_places_in_words() -> None:
@@ -25,7 +26,7 @@ def test_silence_between_frames(baud: int, gap_s: float) -> None:
     assert SerialPlace("x", baud, "N", 1).gap_s == pytest.approx(gap_s, abs=1e-6)
 
 
-def test_tcp(peers: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tcp(monkeypatch: pytest.MonkeyPatch) -> None:
     port = peers.free_port()
     assert tcp_trouble("127.0.0.1", port) == (
         "nothing listens there",
@@ -49,7 +50,7 @@ def test_tcp(peers: Any, monkeypatch: pytest.MonkeyPatch) -> None:
         assert words in trouble[0]
 
 
-def test_serial(wire: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_serial(wire: SerialWire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert why_not_serial("/dev/no-such")[0] == "there is no such port"
     assert why_not(SerialPlace(wire.path, 9600, "N", 1))[0] == "the port opened only now"
     (tmp_path / "file").write_text("")

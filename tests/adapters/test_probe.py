@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import tomllib
+from collections.abc import Awaitable
 from pathlib import Path
-from typing import Any
+from typing import Literal, TypeVar
 
 import can
 import cantools
@@ -15,6 +16,7 @@ from adapters.assembler import Assembler
 from adapters.binding import parse_binding
 from adapters.configs import CanConfig
 from adapters.errors import ConfigError, SourceLost
+from adapters.found import Found
 from adapters.likely import cell_rows, sums, temperatures
 from adapters.probe_can import probe_can
 from adapters.probe_modbus import probe_serial, probe_tcp
@@ -22,6 +24,8 @@ from adapters.record_raw import record_can
 from adapters.registers import parse_map
 from adapters.registry import config_from
 from adapters.toml_file import TomlFile
+from tests.adapters import peers
+from tests.adapters.peers import SerialWire
 
 CELLS = [3300 + 3 * n for n in range(16)]
 
@@ -49,7 +53,7 @@ def test_random_registers_show_no_cells() -> None:
     assert cell_rows({n: (n * 7919) % 65536 for n in range(100)}) == []
 
 
-def test_unknown_unit_on_a_serial_line(peers: Any, wire: Any) -> None:
+def test_unknown_unit_on_a_serial_line(wire: SerialWire) -> None:
     words = peers.image({0x10: [5336, 0, 0, 87], 0x40: CELLS, 0x60: [183, 186, 179]}, size=0x80)
     unit = peers.RtuUnit(words, units=[3])
     wire.serve(unit)
@@ -81,7 +85,7 @@ def test_unknown_unit_on_a_serial_line(peers: Any, wire: Any) -> None:
     assert {request[1] for request in unit.requests} <= {3, 4}
 
 
-def test_known_map_and_sunspec_over_tcp(peers: Any, map_file: Path) -> None:
+def test_known_map_and_sunspec_over_tcp(map_file: Path) -> None:
     async def main() -> None:
         port = peers.free_port()
         async with peers.modbus_tcp(peers.image(peers.REGISTERS), port=port):
@@ -97,24 +101,29 @@ def test_known_map_and_sunspec_over_tcp(peers: Any, map_file: Path) -> None:
     asyncio.run(main())
 
 
-def test_units_that_refuse_everything_are_one_line(peers: Any, wire: Any) -> None:
+async def _look(port: str, units: tuple[int, ...] = (1, 2)) -> tuple[Found, ...]:
+    return await probe_serial(port, bauds=(115200,), parities=("N",), units=units, timeout_s=0.05)
+
+
+def test_units_that_refuse_everything_are_one_line(wire: SerialWire) -> None:
     wire.serve(peers.RtuUnit([0], units=[1, 2]))
-    settings = {"bauds": (115200,), "parities": ("N",), "units": (1, 2, 3), "timeout_s": 0.05}
-    found = asyncio.run(probe_serial(wire.path, **settings))
+    found = asyncio.run(_look(wire.path, units=(1, 2, 3)))
     assert [one.what for one in found][-1].startswith("unit 1, 2 on serial")
 
 
-def test_silent_line_and_noisy_line(wire: Any) -> None:
-    settings = {"bauds": (115200,), "parities": ("N",), "units": (1, 2), "timeout_s": 0.05}
-    assert asyncio.run(probe_serial(wire.path, **settings)) == ()
+def test_silent_line_and_noisy_line(wire: SerialWire) -> None:
+    assert asyncio.run(_look(wire.path)) == ()
     wire.serve(lambda _: b"$GPRMC,noise*00\r\n")
-    (one,) = asyncio.run(probe_serial(wire.path, **settings))
+    (one,) = asyncio.run(_look(wire.path))
     assert "no Modbus" in one.what
     with pytest.raises(SourceLost, match="no such port"):
-        asyncio.run(probe_serial("/dev/no-such-port", **settings))
+        asyncio.run(_look("/dev/no-such-port"))
 
 
-async def _with_frames(channel: str, frames: list[tuple[int, bool, bytes]], work: Any) -> Any:
+Got = TypeVar("Got")
+
+
+async def _with_frames(channel: str, frames: list[tuple[int, bool, bytes]], work: Awaitable[Got]) -> Got:
     with can.Bus(interface="virtual", channel=channel) as bus:
 
         async def send() -> None:
@@ -150,7 +159,7 @@ def test_known_frame_set(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("extended", [False, True])
 @pytest.mark.parametrize("order", ["little", "big"])
-def test_cells_in_plain_frames(tmp_path: Path, order: Any, extended: bool) -> None:
+def test_cells_in_plain_frames(tmp_path: Path, order: Literal["little", "big"], extended: bool) -> None:
     frames = [
         (0x180 + n, extended, b"".join(c.to_bytes(2, order) for c in CELLS[4 * n : 4 * n + 4]))
         for n in range(4)

@@ -10,8 +10,12 @@ from typing import Any
 import pytest
 
 from adapters import modbus_line
+from adapters.base import Adapter, Reading
 from adapters.errors import BadFrame, MapError, SourceError, SourceLost, SourceTimeout
+from adapters.modbus import ModbusAdapter
 from adapters.registry import config_from, make
+from tests.adapters import peers
+from tests.adapters.peers import SerialWire
 
 RECOVERY_S = 10.0
 """A source must be back this soon after its device. [s]"""
@@ -22,12 +26,14 @@ def _short_drain(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(modbus_line, "LEAST_DRAIN_S", 0.15)
 
 
-def _rtu(port: str, map_file: Path, **keys: Any) -> Any:
+def _rtu(port: str, map_file: Path, **keys: Any) -> ModbusAdapter:
     base = {"name": "a", "pack": "A", "port": port, "map": str(map_file), "baud": 115200, "timeout_s": 0.15}
-    return make(config_from("modbus-rtu", {**base, **keys}))
+    adapter = make(config_from("modbus-rtu", {**base, **keys}))
+    assert isinstance(adapter, ModbusAdapter)
+    return adapter
 
 
-async def _keep_trying(adapter: Any) -> float:
+async def _keep_trying(adapter: Adapter) -> float:
     """Do as the recorder does: read; after an error close and open again. Returns how long it took. [s]"""
     began = time.monotonic()
     while True:
@@ -43,11 +49,11 @@ async def _keep_trying(adapter: Any) -> float:
             return time.monotonic() - began
 
 
-def test_serial_adapter_comes_back_under_another_name(peers: Any, map_file: Path, tmp_path: Path) -> None:
+def test_serial_adapter_comes_back_under_another_name(map_file: Path, tmp_path: Path) -> None:
     stable = tmp_path / "by-id"
 
     async def main() -> None:
-        first, second = peers.SerialWire(), peers.SerialWire()
+        first, second = SerialWire(), SerialWire()
         assert first.path != second.path
         for wire in (first, second):
             wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS)))
@@ -80,7 +86,7 @@ def test_serial_adapter_comes_back_under_another_name(peers: Any, map_file: Path
     ],
     ids=["half a frame", "wrong checksum", "changed byte", "noise"],
 )
-def test_bad_answers_are_refused_and_passed_over(peers: Any, wire: Any, map_file: Path, spoil: Any) -> None:
+def test_bad_answers_are_refused_and_passed_over(wire: SerialWire, map_file: Path, spoil: Any) -> None:
     unit = peers.RtuUnit(peers.image(peers.REGISTERS))
     wire.serve(unit)
 
@@ -98,7 +104,7 @@ def test_bad_answers_are_refused_and_passed_over(peers: Any, wire: Any, map_file
     asyncio.run(main())
 
 
-def test_part_of_a_round_is_better_than_none(peers: Any, wire: Any, map_file: Path) -> None:
+def test_part_of_a_round_is_better_than_none(wire: SerialWire, map_file: Path) -> None:
     """Only the first block is answered well: the others are left out after two failures, with the reason."""
     unit = peers.RtuUnit(peers.image(peers.REGISTERS))
     wire.serve(unit)
@@ -118,7 +124,7 @@ def test_part_of_a_round_is_better_than_none(peers: Any, wire: Any, map_file: Pa
     asyncio.run(main())
 
 
-def test_one_bad_answer_costs_no_reading(peers: Any, wire: Any, map_file: Path) -> None:
+def test_one_bad_answer_costs_no_reading(wire: SerialWire, map_file: Path) -> None:
     unit = peers.RtuUnit(peers.image(peers.REGISTERS))
     wire.serve(unit)
 
@@ -134,7 +140,7 @@ def test_one_bad_answer_costs_no_reading(peers: Any, wire: Any, map_file: Path) 
 
 
 @pytest.mark.parametrize(("code", "words"), [(5, "working"), (6, "busy"), (4, "failure")])
-def test_exceptions_that_pass(peers: Any, wire: Any, map_file: Path, code: int, words: str) -> None:
+def test_exceptions_that_pass(wire: SerialWire, map_file: Path, code: int, words: str) -> None:
     """Exception codes 05 and 06. Source: Modbus Application Protocol V1.1b3, section 7."""
     unit = peers.RtuUnit(peers.image(peers.REGISTERS))
     wire.serve(unit)
@@ -156,7 +162,7 @@ def test_exceptions_that_pass(peers: Any, wire: Any, map_file: Path, code: int, 
     asyncio.run(main())
 
 
-def test_map_that_does_not_fit(peers: Any, wire: Any, map_file: Path) -> None:
+def test_map_that_does_not_fit(wire: SerialWire, map_file: Path) -> None:
     wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS, size=0x100)[:0x50]))
     text = map_file.read_text()
 
@@ -173,7 +179,7 @@ def test_map_that_does_not_fit(peers: Any, wire: Any, map_file: Path) -> None:
     asyncio.run(main())
 
 
-def test_late_answer_is_not_taken_for_the_next(peers: Any, map_file: Path) -> None:
+def test_late_answer_is_not_taken_for_the_next(map_file: Path) -> None:
     """A unit answers the first question when the second is already due: same length, other registers."""
     two = map_file.with_name("two.toml")
     rows = "".join(
@@ -184,7 +190,7 @@ def test_late_answer_is_not_taken_for_the_next(peers: Any, map_file: Path) -> No
     words = [1111] * 100 + [2222] * 100
 
     async def main() -> None:
-        wire = peers.SerialWire()
+        wire = SerialWire()
         unit = peers.RtuUnit(words)
         wire.serve(unit)
         adapter = _rtu(wire.path, two)
@@ -213,7 +219,7 @@ def test_late_answer_is_not_taken_for_the_next(peers: Any, map_file: Path) -> No
 
 
 def test_silent_unit_does_not_slow_the_others(
-    peers: Any, wire: Any, map_file: Path, monkeypatch: pytest.MonkeyPatch
+    wire: SerialWire, map_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     unit = peers.RtuUnit(peers.image(peers.REGISTERS), units=[1, 2])
     wire.serve(unit)
@@ -242,7 +248,7 @@ def test_silent_unit_does_not_slow_the_others(
     asyncio.run(main())
 
 
-def test_tcp_peer_that_accepts_and_says_nothing(peers: Any, map_file: Path) -> None:
+def test_tcp_peer_that_accepts_and_says_nothing(map_file: Path) -> None:
     async def main() -> None:
         port = peers.free_port()
         held: list[asyncio.StreamWriter] = []
@@ -272,7 +278,7 @@ def test_tcp_peer_that_accepts_and_says_nothing(peers: Any, map_file: Path) -> N
 
 
 @pytest.mark.parametrize("noise", [b"\0" * 300, b"HTTP/1.1 400 Bad Request\r\n\r\n", bytes(range(256))])
-def test_tcp_peer_that_speaks_something_else(peers: Any, map_file: Path, noise: bytes) -> None:
+def test_tcp_peer_that_speaks_something_else(map_file: Path, noise: bytes) -> None:
     async def main() -> None:
         over = asyncio.Event()
 
@@ -304,7 +310,7 @@ def test_tcp_peer_that_speaks_something_else(peers: Any, map_file: Path, noise: 
     asyncio.run(main())
 
 
-def test_one_lost_source_leaves_the_others_alone(peers: Any, wire: Any, map_file: Path) -> None:
+def test_one_lost_source_leaves_the_others_alone(wire: SerialWire, map_file: Path) -> None:
     wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS)))
 
     async def main() -> None:
@@ -324,7 +330,8 @@ def test_one_lost_source_leaves_the_others_alone(peers: Any, wire: Any, map_file
             await asyncio.gather(tcp.read(), serial.read())
         results = await asyncio.gather(tcp.read(), serial.read(), return_exceptions=True)
         assert isinstance(results[0], SourceError)
-        assert results[1].values == peers.EXPECTED  # type: ignore[union-attr]
+        assert isinstance(results[1], Reading)
+        assert results[1].values == peers.EXPECTED
         await tcp.close()
         await serial.close()
 

@@ -5,21 +5,26 @@ from __future__ import annotations
 import asyncio
 import errno
 import threading
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TypeAlias
 
 import can
 import pytest
 
 from adapters import can_port
+from adapters.base import Adapter
 from adapters.errors import SourceLost
 from adapters.registry import config_from, make
+from tests.adapters import peers
+
+Then: TypeAlias = Callable[[float], can.Message | None]
 
 
 class _Driver:
     """A CAN driver that does what a test tells it, in place of `can.Bus`."""
 
-    def __init__(self, then: Any) -> None:
+    def __init__(self, then: Then) -> None:
         self._then = then
 
     def recv(self, timeout: float) -> can.Message | None:
@@ -34,13 +39,13 @@ class _Driver:
         """Nothing to let go of."""
 
 
-def _can(tmp_path: Path) -> Any:
+def _can(tmp_path: Path) -> Adapter:
     keys = {"name": "b", "pack": "B", "interface": "virtual", "channel": str(tmp_path), "period_s": 0.1}
     return make(config_from("can", {**keys, "stale_s": 1.0, "binding": "common-closed-loop"}))
 
 
-def _raise(error: Exception) -> Any:
-    def recv(_: float) -> None:
+def _raise(error: Exception) -> Then:
+    def recv(_: float) -> can.Message | None:
         raise error
 
     return recv
@@ -59,7 +64,7 @@ _BUS_OFF = can.Message(is_error_frame=True, arbitration_id=0x40, dlc=8, data=byt
     ],
     ids=["interface down", "driver error", "bus-off", "noise"],
 )
-def test_can_bus_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, then: Any, words: str) -> None:
+def test_can_bus_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, then: Then, words: str) -> None:
     """Bus-off: error frame class 0x40. Source: Linux, include/uapi/linux/can/error.h."""
 
     async def main() -> None:
@@ -87,9 +92,12 @@ def test_can_bus_that_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, the
 def test_can_driver_that_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     forever = threading.Event()
 
+    def hang(_: float) -> None:
+        forever.wait()
+
     async def main() -> None:
         monkeypatch.setattr(can_port, "HANG_S", 0.3)
-        monkeypatch.setattr(can_port, "open_bus", lambda _: _Driver(lambda _: forever.wait()))
+        monkeypatch.setattr(can_port, "open_bus", lambda _: _Driver(hang))
         adapter = _can(tmp_path)
         await adapter.open()
         async with asyncio.timeout(3):
@@ -104,6 +112,9 @@ def test_can_driver_that_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 def test_can_driver_that_does_not_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     forever = threading.Event()
 
+    def hang(_: float) -> None:
+        forever.wait()
+
     async def main() -> None:
         monkeypatch.setattr(can_port, "OPEN_S", 0.3)
         monkeypatch.setattr(can_port, "open_bus", lambda _: forever.wait())
@@ -115,9 +126,7 @@ def test_can_driver_that_does_not_open(tmp_path: Path, monkeypatch: pytest.Monke
     forever.set()
 
 
-def test_serial_can_adapter_unplugged_and_back(
-    peers: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_serial_can_adapter_unplugged_and_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import os
 
     monkeypatch.setattr(can_port, "SETTLE_S", 0.0)

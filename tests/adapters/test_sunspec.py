@@ -11,9 +11,12 @@ from sunspec2 import device
 from sunspec2.modbus import client as their_client
 
 from adapters import sunspec_models as sm
+from adapters.base import Reading
 from adapters.errors import MapError
 from adapters.registry import config_from, make
+from adapters.sunspec import SunSpecAdapter
 from adapters.sunspec_decode import cuts
+from tests.adapters import peers
 
 TABLES = {802: sm.BATTERY, 803: sm.BANK, 804: sm.STRING, 805: sm.MODULE}
 
@@ -85,16 +88,16 @@ def test_scale_factors(raw: int, power: int, reads: float | None) -> None:
     assert sm.read_point(point, {1: raw, 2: power & 0xFFFF}, 0) == reads
 
 
-def words(*models: Any) -> list[int]:
+def words(*models: device.Model) -> list[int]:
     data = b"SunS" + b"".join(model.get_mb() for model in models) + b"\xff\xff\x00\x00"
     return list(struct.unpack(f">{len(data) // 2}H", data))
 
 
-def common() -> Any:
+def common() -> device.Model:
     return device.Model(1, data={"Mn": "Hillside", "Md": "Orchard 48", "Vr": "1.2", "SN": "A-0001", "DA": 1})
 
 
-def battery() -> Any:
+def battery() -> device.Model:
     points = {
         "SoC": 874,
         "SoC_SF": -1,
@@ -118,8 +121,8 @@ def battery() -> Any:
     return device.Model(802, data=points)
 
 
-def module(string: int = 1, index: int = 1, cells: int = 16, first_mv: int = 3300) -> Any:
-    points = {
+def module(string: int = 1, index: int = 1, cells: int = 16, first_mv: int = 3300) -> device.Model:
+    points: dict[str, int | str] = {
         "StrIdx": string,
         "ModIdx": index,
         "NCell": cells,
@@ -133,17 +136,16 @@ def module(string: int = 1, index: int = 1, cells: int = 16, first_mv: int = 330
     return device.Model(805, data={**points, "lithium-ion-module-cell": rows})
 
 
-def serve_and_read(
-    peers: Any, image: list[int], *, base: int = 40000, **keys: Any
-) -> tuple[Any, dict[str, str]]:
-    async def main() -> tuple[Any, dict[str, str]]:
+def serve_and_read(image: list[int], *, base: int = 40000, **keys: Any) -> tuple[Reading, dict[str, str]]:
+    async def main() -> tuple[Reading, dict[str, str]]:
         port = peers.free_port()
         async with peers.modbus_tcp(image, port=port, start=base):
-            adapter: Any = make(
+            adapter = make(
                 config_from(
                     "sunspec-tcp", {"name": "s", "pack": "A", "host": "127.0.0.1", "port": port, **keys}
                 )
             )
+            assert isinstance(adapter, SunSpecAdapter)
             await adapter.open()
             reading = await adapter.read()
             await adapter.close()
@@ -153,8 +155,8 @@ def serve_and_read(
 
 
 @pytest.mark.parametrize("base", [40000, 50000, 0])
-def test_every_cell_through_their_encoder(peers: Any, base: int) -> None:
-    reading, identity = serve_and_read(peers, words(common(), battery(), module()), base=base)
+def test_every_cell_through_their_encoder(base: int) -> None:
+    reading, identity = serve_and_read(words(common(), battery(), module()), base=base)
     cells = {f"cell_{n + 1:02d}_v": 3300 + n for n in range(16)}
     temps = {f"temp_{n + 1}": 100 + 2 * n for n in range(8)}  # every second of sixteen
     assert reading.values == {
@@ -168,10 +170,10 @@ def test_every_cell_through_their_encoder(peers: Any, base: int) -> None:
     }  # fmt: skip
 
 
-def test_their_client_reads_the_same(peers: Any) -> None:
+def test_their_client_reads_the_same() -> None:
     image = words(common(), battery(), module())
 
-    def theirs(port: int) -> Any:
+    def theirs(port: int) -> dict[int, Any]:
         one = their_client.SunSpecModbusClientDeviceTCP(
             slave_id=1, ipaddr="127.0.0.1", ipport=port, timeout=2
         )
@@ -180,7 +182,7 @@ def test_their_client_reads_the_same(peers: Any) -> None:
         one.disconnect()
         return {model["ID"]: model for model in dump["models"]}
 
-    async def main() -> tuple[Any, Any]:
+    async def main() -> tuple[dict[int, Any], Reading]:
         port = peers.free_port()
         async with peers.modbus_tcp(image, port=port, start=40000):
             read = await asyncio.to_thread(theirs, port)
@@ -200,7 +202,7 @@ def test_their_client_reads_the_same(peers: Any) -> None:
     assert round(read[802]["SoC"] * 100) == reading.values["soc"]
 
 
-def test_modules_in_series_are_numbered_through(peers: Any) -> None:
+def test_modules_in_series_are_numbered_through() -> None:
     string = device.Model(
         804,
         data={"Idx": 1, "NMod": 2, "SoC": 50, "SoC_SF": 0, "A": 100, "A_SF": -1, "V": 5300, "V_SF": -2,
@@ -208,34 +210,34 @@ def test_modules_in_series_are_numbered_through(peers: Any) -> None:
               "CellV_SF": -3, "ModTmp_SF": 0, "lithium_ion_string_module": [{}, {}]},
     )  # fmt: skip
     image = words(common(), string, module(1, 2, 8, 3400), module(1, 1, 8, 3300))
-    reading, _ = serve_and_read(peers, image, positive="discharge")
+    reading, _ = serve_and_read(image, positive="discharge")
     assert [reading.values[f"cell_{n:02d}_v"] for n in range(1, 17)] == [
         *range(3300, 3308),
         *range(3400, 3408),
     ]
     assert reading.values["pack_a"] == -1000
     assert reading.values["pack_v"] == 5300
-    only, _ = serve_and_read(peers, image, module=2)
+    only, _ = serve_and_read(image, module=2)
     assert only.values["cell_01_v"] == 3400
     assert "cell_09_v" not in only.values
 
 
-def test_several_strings_must_be_chosen_from(peers: Any) -> None:
+def test_several_strings_must_be_chosen_from() -> None:
     image = words(common(), battery(), module(1), module(2, first_mv=3400))
     with pytest.raises(MapError, match=r"several strings .*\[1, 2\].*string = 1"):
-        serve_and_read(peers, image)
-    assert serve_and_read(peers, image, string=2)[0].values["cell_01_v"] == 3400
+        serve_and_read(image)
+    assert serve_and_read(image, string=2)[0].values["cell_01_v"] == 3400
     with pytest.raises(MapError, match="no string 3"):
-        serve_and_read(peers, image, string=3)
+        serve_and_read(image, string=3)
 
 
-def test_no_mark_no_battery_no_end(peers: Any) -> None:
+def test_no_mark_no_battery_no_end() -> None:
     with pytest.raises(MapError, match="no SunSpec mark"):
-        serve_and_read(peers, [0] * 200)
+        serve_and_read([0] * 200)
     with pytest.raises(MapError, match=r"no battery among its SunSpec models \(1\)"):
-        serve_and_read(peers, words(common()))
+        serve_and_read(words(common()))
     with pytest.raises(MapError, match="does not end"):
-        serve_and_read(peers, [0x5375, 0x6E53] + [7, 0] * 600)
+        serve_and_read([0x5375, 0x6E53] + [7, 0] * 600)
 
 
 def test_long_module_is_read_on_cell_borders() -> None:
@@ -244,6 +246,6 @@ def test_long_module_is_read_on_cell_borders() -> None:
     assert all(stop - start <= 125 for start, stop in cuts(100, 900, (44, 4)))
 
 
-def test_long_module_through_their_encoder(peers: Any) -> None:
-    reading, _ = serve_and_read(peers, words(common(), module(cells=32)))
+def test_long_module_through_their_encoder() -> None:
+    reading, _ = serve_and_read(words(common(), module(cells=32)))
     assert [reading.values[f"cell_{n:02d}_v"] for n in range(1, 33)] == list(range(3300, 3332))

@@ -69,10 +69,9 @@ def registers(payload: bytes) -> None:
 def sunspec(payload: bytes) -> None:
     """Models of any length with any registers."""
     length = payload[0] if payload else 0
-    models = [Model(number, 0, length) for number in (802, 803, 804)]
-    values, _ = decode(
-        Battery(*models, (Model(805, 0, max(length, 42)),)), dict(enumerate(_words(payload[1:], 300))), 1
-    )
+    battery, bank, string = (Model(number, 0, length) for number in (802, 803, 804))
+    whole = Battery(battery, bank, string, (Model(805, 0, max(length, 42)),))
+    values, _ = decode(whole, dict(enumerate(_words(payload[1:], 300))), 1)
     _in_range(values)
 
 
