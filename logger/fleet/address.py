@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import Engine, create_engine
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, NoSuchModuleError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
 
-from adapters.errors import ConfigError
+from adapters.errors import BankbookError, ConfigError, SourceLost, StoreError
 
 PASSFILE_VARIABLE = "BANKBOOK_FLEET_PASSFILE"
 """Environment: file in the database's own password-file form (host:port:database:user:password)."""
@@ -93,3 +95,63 @@ def place(engine: Engine) -> str:
     """Return where an engine connects, for messages: no user, no secret."""
     url = engine.url
     return f"{url.host or 'local'}/{url.database}"
+
+
+@contextmanager
+def speaking(engine: Engine) -> Iterator[None]:
+    """Turn what the driver raises meanwhile into errors of ours, with a remedy.
+
+    Raises
+    ------
+    ConfigError
+        If the centre does not let us in, or a database or role is not there.
+    SourceLost
+        If the line is cut, or another push of the same bank was faster.
+    StoreError
+        If the centre refuses something; its words are in the message.
+    """
+    try:
+        yield
+    except DBAPIError as error:
+        raise explained(error, place(engine)) from error
+
+
+def explained(error: DBAPIError, where: str) -> BankbookError:
+    """Return the error of ours that says what a driver's error means."""
+    words = str(error.orig).strip().splitlines()
+    first = words[0] if words else type(error.orig).__name__
+    state = getattr(error.orig, "sqlstate", None)
+    if "bankbook: " in first:
+        return StoreError(
+            f"the centre refused: {first.split('bankbook: ', 1)[1]}", "run `bankbook verify` here"
+        )
+    if any(word in first for word in ("password", "authentication", "pg_hba.conf")):
+        return ConfigError(
+            f"the central database at {where} does not let us in: {_last_part(first)}",
+            f"check the user in the address; give the password by PGPASSWORD, or by a file of mode 600 named "
+            f"in {PASSFILE_VARIABLE}",
+        )
+    if "does not exist" in first and state in (None, "42704"):
+        return ConfigError(
+            f"the central database at {where} says: {_last_part(first)}",
+            "its owner makes the database and the role first; see logger/fleet/DESK.md",
+        )
+    if state == "42501":
+        return StoreError(
+            f"the central database at {where} does not allow this to that user: {_last_part(first)}",
+            "its owner runs `bankbook fleet prepare URL --pusher ROLE`; only the owner prepares",
+        )
+    if error.connection_invalidated or "connection" in first.lower():
+        return SourceLost(
+            f"lost the central database at {where}: {first}", "try again; a push goes on from there"
+        )
+    if isinstance(error, IntegrityError):
+        return SourceLost(
+            f"another push of this bank was faster at {where}", "push again, it sends what is still missing"
+        )
+    return StoreError(f"the central database at {where} says: {first}")
+
+
+def _last_part(words: str) -> str:
+    """Return the end of a driver's message: what went wrong, without the address before it."""
+    return words.rsplit("FATAL:", 1)[-1].rsplit("failed:", 1)[-1].strip()

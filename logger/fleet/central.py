@@ -21,6 +21,7 @@ from sqlalchemy import (
 )
 
 from adapters.errors import ConfigError, StoreError
+from logger.fleet import address
 
 metadata = MetaData()
 
@@ -136,16 +137,21 @@ def prepare(engine: Engine, pusher: str | None = None) -> None:
     Raises
     ------
     ConfigError
-        If the role's name is not plain, or is given for a file database, which has no roles.
+        If the role's name is not plain, is not there, or is given for a file database, which has no roles.
     """
     server = engine.dialect.name == "postgresql"
     if pusher is not None and (not server or not pusher.replace("_", "").isalnum()):
         raise ConfigError(
             f"cannot give rights to the role {pusher!r}", "name a server role of letters, digits and _"
         )
-    metadata.create_all(engine)
-    if not server:
-        return
+    with address.speaking(engine):
+        metadata.create_all(engine)
+        if server:
+            _guard(engine, pusher)
+
+
+def _guard(engine: Engine, pusher: str | None) -> None:
+    """Put the check on arrival in force, and give the pushing role its few rights."""
     with engine.begin() as conn:
         conn.execute(text(ARRIVAL.replace(":=", r"\:=").replace("::", r"\:\:")))
         conn.execute(

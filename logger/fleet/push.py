@@ -12,17 +12,24 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, timedelta
 from hashlib import sha256
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, Table, func, insert, select
-from sqlalchemy.exc import DBAPIError, IntegrityError
 
-from adapters.errors import SourceLost, StoreDamaged, StoreError
+from adapters.errors import StoreDamaged, StoreError
 from logger.fleet import address, central, summary
 from logger.record import sealing_index
 from logger.record.chain import ORIGIN, fingerprint, link
 from logger.record.store import Store
+from logger.record.store_results import dated
 from logger.record.store_types import SealedDay
+
+if TYPE_CHECKING:
+    from analysis.finding import Finding
+    from analysis.fleet.peers import PackSummary
+
+AT_ONCE = 200
+"""Digests in one transaction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +102,9 @@ def push(
     StoreError
         If the centre refuses a day; its words are in the message.
     """
-    where = address.place(engine)
-    try:
+    with address.speaking(engine):
         with engine.connect() as remote:
-            central.require(remote, where)
+            central.require(remote, address.place(engine))
             head = _head(remote, bank)
         with store.reading() as conn:
             rows = list(sealing_index.all_sealed(conn))
@@ -108,33 +114,14 @@ def push(
             if progress is not None:
                 progress(done, len(rows) - known)
             _send_day(store, engine, bank, row)
+        digests = _send_digests(store, engine, bank, packs)
+        found, said = _thoughts(store, bank, now_ms)
         with engine.begin() as remote:
-            digests = _send_digests(store, remote, bank, packs)
             _send_packs(store, remote, bank, packs, now_ms)
-            findings = _send_findings(store, remote, bank, now_ms)
+            findings = _send_findings(remote, bank, now_ms, found)
             reports = _send_reports(store, remote, bank)
-            _send_summary(store, remote, bank, now_ms)
-    except DBAPIError as error:
-        raise _translated(error, where) from error
+            _send_summary(remote, bank, now_ms, said)
     return Pushed(bank, len(rows) - known, known, digests, findings, reports)
-
-
-def _translated(error: DBAPIError, where: str) -> Exception:
-    words = str(error.orig).strip().splitlines()
-    first = words[0] if words else type(error.orig).__name__
-    if "bankbook: " in first:
-        return StoreError(
-            f"the centre refused: {first.split('bankbook: ', 1)[1]}", "run `bankbook verify` here"
-        )
-    if error.connection_invalidated or "connection" in first.lower():
-        return SourceLost(
-            f"lost the central database at {where}: {first}", "push again, it goes on from there"
-        )
-    if isinstance(error, IntegrityError):
-        return SourceLost(
-            f"another push of this bank was faster at {where}", "push again, it sends what is still missing"
-        )
-    return StoreError(f"the central database at {where} says: {first}")
 
 
 def _head(remote: Connection, bank: str) -> tuple[int, str]:
@@ -195,9 +182,10 @@ def _known(remote: Connection, table: Table, bank: str, keys: Sequence[str]) -> 
     return {tuple(row) for row in remote.execute(query)}
 
 
-def _send_digests(store: Store, remote: Connection, bank: str, packs: dict[str, str]) -> int:
-    keys = ("pack", "day", "seq", "version", "facts")
-    known = _known(remote, central.digest, bank, keys)
+def _send_digests(store: Store, engine: Engine, bank: str, packs: dict[str, str]) -> int:
+    """Send the digests kept here; a cut line costs at most `AT_ONCE` of them."""
+    with engine.connect() as remote:
+        known = _known(remote, central.digest, bank, ("pack", "day", "seq", "version", "facts"))
     rows: list[dict[str, Any]] = []
     with store.reading() as conn:
         for name in packs:
@@ -208,9 +196,30 @@ def _send_digests(store: Store, remote: Connection, bank: str, packs: dict[str, 
                 for k in sealing_index.kept_digests(conn, name, None, None, detail_from="").values()
                 if (name, k.day, k.seq, k.version, k.facts) not in known
             ]
-    if rows:
-        remote.execute(insert(central.digest), rows)
+    for start in range(0, len(rows), AT_ONCE):
+        with engine.begin() as remote:
+            remote.execute(insert(central.digest), rows[start : start + AT_ONCE])
     return len(rows)
+
+
+def _thoughts(store: Store, bank: str, now_ms: int) -> tuple[tuple[Finding, ...], tuple[PackSummary, ...]]:
+    """Return what stands now, and the few numbers the desk compares, from the days sent.
+
+    Made here and now: a record that only ever took files has no nightly analysis to rely on.
+    """
+    from analysis.findings import findings
+    from analysis.history import LOOK_BACK_DAYS, Bank, History
+
+    names = [s.name for s in store.subjects() if s.kind == "pack"]
+    since = (date.fromtimestamp(now_ms / 1000) - timedelta(days=LOOK_BACK_DAYS)).isoformat()
+    packs = tuple(History.of(store.facts(n), store.digests(n, detail_from=since)) for n in names)
+    whole = Bank(packs, store.zone.key)
+    kept = {(f.pack, f.kind, f.cell): f for f in store.findings()}
+    found = tuple(
+        dated(f, kept[f.pack, f.kind, f.cell]) if (f.pack, f.kind, f.cell) in kept else f
+        for f in findings(whole)
+    )
+    return found, summary.summarise(bank, whole)
 
 
 def _send_packs(store: Store, remote: Connection, bank: str, packs: dict[str, str], now_ms: int) -> None:
@@ -225,9 +234,9 @@ def _send_packs(store: Store, remote: Connection, bank: str, packs: dict[str, st
             remote.execute(insert(p), [row])
 
 
-def _send_findings(store: Store, remote: Connection, bank: str, now_ms: int) -> int:
+def _send_findings(remote: Connection, bank: str, now_ms: int, found: Sequence[Finding]) -> int:
     f = central.finding
-    bodies = [json.dumps(asdict(one), ensure_ascii=False, sort_keys=True) for one in store.findings()]
+    bodies = [json.dumps(asdict(one), ensure_ascii=False, sort_keys=True) for one in found]
     newest = select(func.max(f.c.sent_ms)).where(f.c.bank == bank).scalar_subquery()
     before = list(
         remote.execute(
@@ -256,18 +265,13 @@ def _send_reports(store: Store, remote: Connection, bank: str) -> int:
     return len(rows)
 
 
-def _send_summary(store: Store, remote: Connection, bank: str, now_ms: int) -> None:
+def _send_summary(remote: Connection, bank: str, now_ms: int, packs: Sequence[PackSummary]) -> None:
     """Send the few numbers the desk compares, if they changed."""
-    from analysis.history import LOOK_BACK_DAYS, Bank, History
-
-    names = [s.name for s in store.subjects() if s.kind == "pack"]
-    since = (date.fromtimestamp(now_ms / 1000) - timedelta(days=LOOK_BACK_DAYS)).isoformat()
-    packs = tuple(History.of(store.facts(n), store.digests(n, detail_from=since)) for n in names)
-    text = summary.dumps(summary.summarise(bank, Bank(packs, store.zone.key)))
+    text = summary.dumps(packs)
     r = central.report
     mine = select(r.c.numbers).where(r.c.bank == bank, r.c.kind == summary.KIND)
     if remote.execute(mine.order_by(r.c.made_ms.desc()).limit(1)).scalar() == text:
         return
-    days = [d for p in packs for d in p.days]
-    row = {"bank": bank, "kind": summary.KIND, "last_day": max(days, default=""), "made_ms": now_ms}
-    remote.execute(insert(r), [row | {"first_day": min(days, default=""), "numbers": text}])
+    day = date.fromtimestamp(now_ms / 1000).isoformat()
+    row = {"bank": bank, "kind": summary.KIND, "first_day": day, "last_day": day, "made_ms": now_ms}
+    remote.execute(insert(r), [row | {"numbers": text}])

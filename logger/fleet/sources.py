@@ -108,16 +108,6 @@ def facts_from(kept: dict[str, Any], name: str) -> PackFacts:
     return PackFacts(**values)
 
 
-def finding_from(body: str) -> Finding:
-    """Return a finding from its JSON form."""
-    from analysis.finding import Finding, Forecast
-
-    kept = json.loads(body)
-    kept["evidence"] = tuple(kept["evidence"])
-    kept["forecast"] = None if kept["forecast"] is None else Forecast(**kept["forecast"])
-    return Finding(**kept)
-
-
 class CentralSource:
     """The central database."""
 
@@ -126,7 +116,7 @@ class CentralSource:
 
     @contextmanager
     def _conn(self) -> Iterator[Connection]:
-        with self._engine.connect() as conn:
+        with address.speaking(self._engine), self._engine.connect() as conn:
             yield conn
 
     def banks(self) -> list[str]:
@@ -197,7 +187,7 @@ class CentralSource:
              "core": zlib.compress(core, 6), "detail": zlib.compress(detail, 6)}
             for day, (core, detail) in made
         ]  # fmt: skip
-        with self._engine.begin() as conn:
+        with address.speaking(self._engine), self._engine.begin() as conn:
             conn.execute(insert(central.digest), rows)
         return True
 
@@ -215,6 +205,8 @@ class CentralSource:
             bodies = list(conn.execute(query).scalars())
         if not bodies:
             return None
+        from logger.record.store_results import finding_from
+
         return tuple(finding_from(body) for body in bodies if body != "null")
 
     def summary(self, bank: str) -> tuple[PackSummary, ...] | None:

@@ -24,7 +24,7 @@ def save_findings(conn: Connection, found: Sequence[Finding], now_ms: int) -> No
     }
     for new in found:
         kept = standing.pop((new.pack, new.kind, new.cell), None)
-        one = new if kept is None else _dated(new, kept["body"])
+        one = new if kept is None else dated(new, finding_from(kept["body"]))
         row: dict[str, Any] = {
             "severity": one.severity,
             "confidence": one.confidence,
@@ -42,29 +42,30 @@ def save_findings(conn: Connection, found: Sequence[Finding], now_ms: int) -> No
         conn.execute(update(f).where(f.c.id == gone["id"]).values(gone_ms=now_ms))
 
 
-def _dated(new: Finding, body: str) -> Finding:
+def dated(new: Finding, kept: Finding) -> Finding:
     """Keep the day that was found while it was still looked back on."""
-    kept = json.loads(body)
-    if not new.began_before or not kept["since"] or kept["since"] >= new.since:
+    if not new.began_before or not kept.since or kept.since >= new.since:
         return new
-    return replace(new, since=kept["since"], began_before=kept.get("began_before", False))
+    return replace(new, since=kept.since, began_before=kept.began_before)
+
+
+def finding_from(body: str) -> Finding:
+    """Return a finding from its JSON form."""
+    from analysis.finding import Finding, Forecast
+
+    kept = json.loads(body)
+    kept["evidence"] = tuple(kept["evidence"])
+    kept["forecast"] = None if kept["forecast"] is None else Forecast(**kept["forecast"])
+    return Finding(**kept)
 
 
 def load_findings(conn: Connection, *, standing: bool = True) -> list[Finding]:
     """Return the findings kept, the standing ones or all, by when they were first seen."""
-    from analysis.finding import Finding, Forecast
-
     f = schema.finding
     query = select(f.c.body).order_by(f.c.first_seen_ms, f.c.id)
     if standing:
         query = query.where(f.c.gone_ms.is_(None))
-    out = []
-    for body in conn.execute(query).scalars():
-        kept = json.loads(body)
-        kept["evidence"] = tuple(kept["evidence"])
-        kept["forecast"] = None if kept["forecast"] is None else Forecast(**kept["forecast"])
-        out.append(Finding(**kept))
-    return out
+    return [finding_from(body) for body in conn.execute(query).scalars()]
 
 
 def save_report(conn: Connection, kind: str, first_day: str, last_day: str, numbers: str, now_ms: int) -> int:

@@ -12,8 +12,10 @@ from sqlalchemy import text, update
 from sqlalchemy.exc import ProgrammingError
 
 from adapters.errors import BankbookError, ConfigError, SourceLost, StoreDamaged, StoreError
+from analysis.finding import Finding
 from logger.fleet import address, central
 from logger.fleet.push import Conflict, pseudonym, push
+from logger.fleet.sources import CentralSource
 from logger.record import schema
 from logger.record.store import Store
 from tests.logger.fleet.centre import Centre, count, make_bank
@@ -140,7 +142,7 @@ def test_killed_server_in_the_middle(centre: Centre, bank_file: Path) -> None:
             killed.append(True)
             server.stop("immediate")
 
-    with Store.open(bank_file) as store, pytest.raises(SourceLost, match="push again"):
+    with Store.open(bank_file) as store, pytest.raises(SourceLost, match="a push goes on"):
         push(store, engine, "hill", NOW, kill)
     server.start()
     owner.dispose()
@@ -249,7 +251,36 @@ def test_nobody_is_there(bank_file: Path) -> None:
         s.bind(("127.0.0.1", 0))
         port = s.getsockname()[1]
     engine = address.connect(f"postgresql://me@127.0.0.1:{port}/centre")
-    with Store.open(bank_file) as store, pytest.raises(SourceLost, match="push again"):
+    with Store.open(bank_file) as store, pytest.raises(SourceLost, match="a push goes on"):
         push(store, engine, "hill", NOW)
     engine.dispose()
     assert os.environ.get("PGPASSWORD") is None
+
+
+def test_what_a_record_never_analysed_has_to_say_is_sent_too(tmp_path, bank_file, monkeypatch):
+    """A record that only took files has no findings kept; the push makes them."""
+    found = Finding("data_gap", "A", None, "2026-01-06", "watch", 1.0, 1.0, 1.0, 1.0, "h", "m", "c")
+    monkeypatch.setattr("analysis.findings.findings", lambda _bank: (found,))
+    url = f"sqlite:///{tmp_path / 'centre.db'}"
+    engine = address.connect(url)
+    central.prepare(engine)
+    with Store.open(bank_file) as store:
+        assert store.findings() == []
+        assert push(store, engine, "hill", NOW).findings == 1
+        assert push(store, engine, "hill", NOW + 1).findings == 0
+    engine.dispose()
+    assert CentralSource(url).findings("hill") == (found,)
+
+
+def test_the_server_says_what_is_missing(centre):
+    server, owner, url = centre
+    with pytest.raises(ConfigError, match='role "nobody" does not exist'):
+        central.prepare(owner, "nobody")
+    pusher = address.connect(url)
+    with pytest.raises(StoreError, match="only the owner prepares"):
+        central.prepare(pusher, "pusher")
+    pusher.dispose()
+    stranger = address.connect(server.url("stranger", owner.url.database))
+    with pytest.raises(ConfigError, match="does not exist"):
+        central.prepare(stranger)
+    stranger.dispose()

@@ -15,6 +15,7 @@ from analysis.finding import Finding
 from logger.record.store import Stamped, Store
 from logger.record.store_clock import keep_boot, settle_boot
 from logger.recording.clock import Trust
+from tests.logger.made import make_day
 
 A, HALL = Subject("A"), Subject("hall", "witness")
 LATER = 1_900_000_000_000
@@ -31,7 +32,7 @@ def url(server: Any) -> str:
     return str(server.url("owner", name)).replace("postgresql://", "postgresql+psycopg://")
 
 
-def fill(store: Store, make_day: Any) -> None:
+def fill(store: Store) -> None:
     store.ensure_pack("A", PackFacts("A", n_cells=4))
     store.append(
         [Stamped(A, 40_000, {"pack_a": -5, "warnings": 2**32 - 1}, 1), Stamped(HALL, 40_000, {"dc_a": 1})]
@@ -66,11 +67,11 @@ def answers(store: Store) -> list[Any]:
     ]
 
 
-def test_a_server_answers_as_a_file_does(url: str, make_day: Any, tmp_path: Path) -> None:
+def test_a_server_answers_as_a_file_does(url: str, tmp_path: Path) -> None:
     said = []
     for address in (str(tmp_path / "bank.db"), url):
         with Store.open(address, write=True, timezone="Europe/Vienna") as store:
-            fill(store, make_day)
+            fill(store)
             said.append(answers(store))
         with Store.open(address) as again:
             assert again.zone.key == "Europe/Vienna"
