@@ -150,10 +150,18 @@ def send(*words: str) -> subprocess.Popen[str]:
     return subprocess.Popen([*SENDER, *words], stdout=subprocess.PIPE, text=True)
 
 
+def flowing() -> None:
+    """Wait for the pack's first frames: its interpreter needs its time too."""
+    had, end = counters("vxcan0")["rx_packets"], time.monotonic() + 120
+    while counters("vxcan0")["rx_packets"] <= had and time.monotonic() < end:
+        time.sleep(0.2)
+
+
 def steady() -> None:
     log = Logger("steady")
     log.listening()
-    sender = send("vxcan1", "--seconds", "200")
+    sender = send("vxcan1", "--seconds", "300")
+    flowing()
     up = log.wait_rows(5, 60)
     tx = counters("vxcan0")["tx_packets"]
     trial("steady", up >= 0 and tx == 0, first_rows_after_s=up, tx=tx, readings=len(log.rows()))
@@ -171,7 +179,8 @@ def steady() -> None:
     time.sleep(4)
     before = len(log.rows())
     links()
-    sender = send("vxcan1", "--seconds", "60")
+    sender = send("vxcan1", "--seconds", "90")
+    flowing()
     again = log.wait_rows(before + 1, 25)
     outages = len(log.outages())
     trial("removed-and-made-again", log.process.poll() is None and 0 <= again <= 15, back_after_s=again,
@@ -206,6 +215,28 @@ def full_bus(seconds: float) -> None:
     log.stop()
 
 
+def full_from_the_start(seconds: float) -> None:
+    """The logger comes up on a bus that is full already."""
+    sender = send("vxcan1", "--seconds", str(seconds + 240), "--rate", "3700")
+    while not counters("vxcan0")["rx_packets"] > 3700:
+        time.sleep(0.5)
+    log = Logger("full-start")
+    log.listening()
+    opened, filters, before = time.monotonic(), kernel_filters(), counters("vxcan0")
+    first = log.wait_rows(0, 30)
+    time.sleep(max(seconds - (time.monotonic() - opened), 0))
+    took, rows, seen = time.monotonic() - opened, len(log.rows()), counters("vxcan0")
+    sender.kill()
+    lost = [e for e in log.events() if "frames lost" in e[2]]
+    good = first >= 0 and rows >= 0.85 * seconds and seen["tx_packets"] == 0 and not log.outages()
+    good = good and filters["all"] == 0 and filters["fil"] > 0 and not lost
+    trial("up-on-a-full-bus", good, first_rows_after_s=first, readings=rows, in_s=round(took),
+          frames_a_second=round((seen["rx_packets"] - before["rx_packets"]) / took),
+          filters_at_once=filters, filters_later=kernel_filters(), frames_lost=lost,
+          outages=log.outages()[:2], tx=seen["tx_packets"])  # fmt: skip
+    log.stop()
+
+
 def unfiltered(seconds: float) -> None:
     """The pack is off and the rest of the bus is full: everything has to be looked at, to say what comes."""
     sender = send("vxcan1", "--seconds", "300", "--rate", "3700", "--no-pack")
@@ -229,6 +260,7 @@ def drops() -> None:
     log = Logger("drops")
     log.listening()
     sender = send("vxcan1", "--seconds", "120", "--period", "0.01")
+    flowing()
     up = log.wait_rows(4, 30)
     log.process.send_signal(signal.SIGSTOP)
     time.sleep(2)
@@ -256,7 +288,8 @@ def wide_identifiers() -> None:
     )
     log = Logger("wide", database=database)
     log.listening()
-    sender = send("vxcan1", "--seconds", "90", "--base", hex(base))
+    sender = send("vxcan1", "--seconds", "150", "--base", hex(base))
+    flowing()
     up = log.wait_rows(6, 30)
     with sqlite3.connect(f"file:{log.record}?mode=ro", uri=True) as conn:
         span = conn.execute("SELECT min(pack_v), max(pack_v), min(cell_16_v) FROM reading").fetchone()
@@ -271,7 +304,8 @@ def error_frames() -> None:
     """What a controller tells: a warning changes nothing, bus-off is an outage, then it goes on."""
     log = Logger("errors")
     log.listening()
-    sender = send("vxcan1", "--seconds", "150")
+    sender = send("vxcan1", "--seconds", "240")
+    flowing()
     up = log.wait_rows(3, 30)
     # 0x04: controller problems; 0x40: bus-off. Source: Linux, include/uapi/linux/can/error.h.
     send("vxcan1", "--seconds", "0", "--error", "0x04").wait()
@@ -329,6 +363,7 @@ def main() -> None:
     steps: dict[str, Callable[[], None]] = {
         "steady": steady,
         "full": lambda: full_bus(seconds),
+        "full-start": lambda: full_from_the_start(seconds / 2),
         "unfiltered": lambda: unfiltered(25),
         "drops": drops,
         "wide": wide_identifiers,
@@ -339,7 +374,12 @@ def main() -> None:
         if not wanted or name in wanted:
             sh("ip link del vxcan0")
             links()
+            start = time.monotonic()
             step()
+            # Once more when the logger has gone; `serial` reads its own interface, which goes with its line.
+            seen = counters("vxcan0")
+            trial(f"never-transmits-in-{name}", seen["tx_packets"] == 0 and seen["tx_bytes"] == 0,
+                  counters=seen, took_s=round(time.monotonic() - start))  # fmt: skip
     for log in WORK.glob("*/log.txt"):
         print(f"LOG {log.parent.name}", log.read_text()[-1500:], flush=True)
 

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import base64
+import json
 import os
 import selectors
 import signal
+import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).resolve().parent
 BUILD = HERE / "build"
+Ask = Callable[..., dict[str, Any]]
 
 
 @dataclass
@@ -31,6 +36,11 @@ class Guest:
         cache; a killed emulator does not lose that, so a power cut needs `loses_unflushed` (see README).
     root, init
         The host's folder that the guest sees as /, and a program to hand over to instead of the script.
+    root_disk : pathlib.Path or None
+        Raw image, /dev/vdb, that the guest sees as / instead; only such a machine can be saved. Its other
+        disk is left alone: the script mounts it.
+    saved : pathlib.Path or None
+        What `save` wrote; the machine goes on from there instead of booting.
     epoch_s : int or None
         Clock of the guest at boot, the hardware's too, UTC epoch seconds; None leaves the emulator's. [s]
     """
@@ -43,6 +53,8 @@ class Guest:
     epoch_s: int | None = None
     memory_mb: int = 768
     root: Path = Path("/")
+    root_disk: Path | None = None
+    saved: Path | None = None
     init: str = ""
     lines: list[str] = field(default_factory=list)
     process: subprocess.Popen[bytes] | None = None
@@ -51,8 +63,10 @@ class Guest:
         """Power on."""
         run = base64.b64encode(self.script.encode()).decode()
         words = ["console=ttyS0", "quiet", "panic=-1", f"bench.run={run}"]
-        if self.disk or self.drive:
+        if (self.disk or self.drive) and not self.root_disk:
             words.append(f"bench.disk=/dev/vda,{self.mount_options}")
+        if self.root_disk:
+            words.append("bench.root=/dev/vdb")
         if self.init:
             words.append(f"bench.init={self.init}")
         rtc: list[str] = []
@@ -63,14 +77,20 @@ class Guest:
             "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
             "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
             "-append", " ".join([*words, ""]), "-nic", "none",
-            "-virtfs", (f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,"
-            "multidevs=remap"),
         ]  # fmt: skip
+        if self.root_disk is None:
+            share = f"local,path={self.root},mount_tag=host,security_model=none,readonly=on,multidevs=remap"
+            args += ["-virtfs", share]
         args += rtc
         if self.drive:
             args += ["-drive", self.drive]
         elif self.disk:
             args += ["-drive", f"file={self.disk},format=raw,if=virtio,cache={self.cache}"]
+        if self.root_disk:
+            args += ["-drive", f"file={self.root_disk},format=raw,if=virtio,readonly=on"]
+            args += ["-qmp", f"unix:{self._socket()},server=on,wait=off"]
+        if self.saved:
+            args += ["-incoming", f"exec:cat {self.saved}"]
         self.process = subprocess.Popen(
             args,
             stdin=subprocess.PIPE,
@@ -113,6 +133,58 @@ class Guest:
                 break
         self.cut()
         return code
+
+    def write(self, line: str) -> None:
+        """Type a line on the console."""
+        assert self.process is not None
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{line}\n".encode())
+        self.process.stdin.flush()
+
+    def save(self, to: Path) -> None:
+        """Write the whole machine but its disks to a file and switch it off."""
+        with self._control() as ask:
+            ask("stop")
+            ask("migrate", uri=f"exec:cat > {to}")
+            while (status := ask("query-migrate").get("status")) not in {"completed", "failed"}:
+                time.sleep(0.2)
+        self.cut()
+        if status == "failed":
+            raise RuntimeError("the machine could not be saved")
+
+    def go_on(self) -> None:
+        """Let a machine run that begins as it was saved."""
+        with self._control() as ask:
+            while ask("query-status").get("status") == "inmigrate":
+                time.sleep(0.1)
+            ask("cont")
+
+    @contextmanager
+    def _control(self) -> Iterator[Ask]:
+        """Talk to the emulator itself."""
+        with socket.socket(socket.AF_UNIX) as control:
+            for _ in range(200):
+                with suppress(OSError):
+                    control.connect(str(self._socket()))
+                    break
+                time.sleep(0.1)
+            talk = control.makefile("rw")
+
+            def ask(command: str, **arguments: object) -> dict[str, Any]:
+                talk.write(json.dumps({"execute": command, "arguments": arguments}) + "\n")
+                talk.flush()
+                while "return" not in (said := json.loads(talk.readline())):
+                    if "error" in said:
+                        raise RuntimeError(str(said["error"]))
+                return dict(said["return"])
+
+            talk.readline()  # its greeting
+            ask("qmp_capabilities")
+            yield ask
+
+    def _socket(self) -> Path:
+        assert self.root_disk is not None
+        return self.root_disk.with_suffix(f".{os.getpid()}.qmp")
 
     def cut(self) -> None:
         """Cut the power: the emulator is killed where it stands."""
