@@ -169,7 +169,7 @@ def _quick(signal: BoundSignal) -> Quick | None:
     if rule.kind == "bits" and rule.cases is None:
         return Quick(rule.channel, 1 << rule.shift, 0, 0, rule.high, rule.absent, rule)
     simple = rule.bit is None and rule.on is None and rule.off is None and not rule.invert
-    if rule.kind == "flag" and simple and signal.bits.length == 1 and not signal.bits.signed:
+    if rule.kind == "flag" and simple:  # 0 and 1 read as they are; any other value goes the long way
         return Quick(rule.channel, 1, 0, 0, 1, rule.absent, rule)
     return None
 

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, Any
 
 import pyarrow as pa
 
 from adapters.assembler import Assembler
 from adapters.binding import Binding, frame_key
+from adapters.capture_blf import PlainBlf
+from adapters.capture_log import UNWANTED, Taken, log_frames
+from adapters.capture_outcome import CaptureOutcome
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
 from adapters.errors import ImportFormatError
 
-if TYPE_CHECKING:
-    import can
+__all__ = ["SUFFIXES", "CaptureOutcome", "read_capture", "rounds"]
 
 SUFFIXES = (".log", ".asc", ".blf")
 """Capture files that are read."""
@@ -28,98 +28,89 @@ QUIET_S = 0.02
 """Silence on the binding's frames that ends a burst. [s]"""
 CHUNK = 20_000
 """Rows a table."""
-MOST_KEPT = 1000
-
-_CANDUMP = re.compile(
-    r"^\(\d{1,12}(\.\d{1,9})?\) [\w.\-]{1,32} [0-9A-Fa-f]{3,8}#"
-    r"(R\d?|([0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f]([0-9A-Fa-f]{2}){0,64})"
-    r"( [RT])?\s*$"
-)
 
 
-@dataclass(slots=True)
-class CaptureOutcome:
-    """What became of a capture.
+class _ShortLines:
+    """Lines of a text file, those without end in pieces, so that none fills the memory."""
 
-    Attributes
-    ----------
-    frames : int
-        Frames read, of any kind.
-    rounds : int
-        Readings made of them.
-    rejected : list of (int, str)
-        Lines of a text capture that are no frames: number and reason; the first thousand.
-    damaged : str
-        Why reading stopped early; "" if it did not.
-    refused : dict of str to int
-        Values that cannot be right, by channel.
-    """
-
-    frames: int = 0
-    rounds: int = 0
-    rejected: list[tuple[int, str]] = field(default_factory=list)
-    rejected_count: int = 0
-    damaged: str = ""
-    refused: dict[str, int] = field(default_factory=dict)
-
-    def notes(self) -> list[str]:
-        """Everything a person should know, one line each."""
-        lines = [f"line {number}: {reason}" for number, reason in self.rejected[:20]]
-        if self.rejected_count > len(lines):
-            lines.append(f"{self.rejected_count - len(lines)} more lines are no frames")
-        if self.damaged:
-            lines.append(f"damaged after {self.frames} frames: {self.damaged}; what came before was taken")
-        lines += [f"{name}: {count} values refused" for name, count in self.refused.items()]
-        return lines
-
-
-class _FrameLines:
-    """Lines of a candump log that are frames; the others are noted and skipped."""
-
-    def __init__(self, file: IO[str], outcome: CaptureOutcome) -> None:
+    def __init__(self, file: IO[str]) -> None:
         self._file = file
-        self._outcome = outcome
 
     def __iter__(self) -> Iterator[str]:
-        for number, line in enumerate(iter(lambda: self._file.readline(4096), ""), start=1):
-            if _CANDUMP.match(line):
-                yield line
-            elif line.strip():
-                self._outcome.rejected_count += 1
-                if len(self._outcome.rejected) < MOST_KEPT:
-                    self._outcome.rejected.append((number, f"{line.strip()[:40]!r} is no candump frame"))
+        return self
+
+    def __next__(self) -> str:
+        line = self._file.readline(4096)
+        if not line:
+            raise StopIteration
+        return line
 
     def close(self) -> None:
         """Close the file."""
         self._file.close()
 
 
-def frames(path: Path, outcome: CaptureOutcome) -> Iterator[can.Message]:
-    """Read every frame of a capture with python-can's readers.
+def taken(path: Path, wanted: frozenset[int], outcome: CaptureOutcome) -> Iterator[Taken]:
+    """Yield the wanted data frames of a capture, and the first frame whatever it is.
+
+    Parameters
+    ----------
+    path : Path
+        Capture; its suffix says which kind.
+    wanted : frozenset of int
+        Frame keys.
+    outcome : CaptureOutcome
+        Filled.
 
     Raises
     ------
     ImportFormatError
         If the file is missing, of another kind, or its beginning cannot be read.
     """
-    reader = _reader(path, outcome)
+    if path.suffix.lower() != ".log":
+        yield from _by_library(path, wanted, outcome)
+        return
+    try:
+        with path.open("rb") as file:
+            yield from log_frames(file, wanted, outcome)
+    except FileNotFoundError as exc:
+        raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
+    except OSError as exc:
+        outcome.damaged = exc.strerror or str(exc)
+    _refuse_empty(path, outcome)
+
+
+def _by_library(path: Path, wanted: frozenset[int], outcome: CaptureOutcome) -> Iterator[Taken]:
+    reader = _reader(path)
     try:
         for frame in reader:
+            if not outcome.frames:
+                yield frame.timestamp, UNWANTED, b""
             outcome.frames += 1
-            yield frame
-    except ImportFormatError:
-        raise
+            if isinstance(reader.file, PlainBlf):
+                reader.file.barren = 0
+            if frame.is_error_frame or frame.is_remote_frame:
+                continue
+            key = frame_key(frame.arbitration_id, extended=frame.is_extended_id)
+            if key in wanted:
+                yield frame.timestamp, key, bytes(frame.data)
+    except ImportFormatError as exc:
+        outcome.damaged = exc.message
     except Exception as exc:
         # The readers raise errors of many kinds on damaged files; all mean the same to the user.
         outcome.damaged = (str(exc) or type(exc).__name__).splitlines()[0]
     finally:
         reader.stop()
+    _refuse_empty(path, outcome)
+
+
+def _refuse_empty(path: Path, outcome: CaptureOutcome) -> None:
     if outcome.frames == 0:
         why = outcome.damaged or "no frame in it"
         raise ImportFormatError(f"{path}: not a readable {path.suffix} capture: {why}", "record it again")
 
 
-def _reader(path: Path, outcome: CaptureOutcome) -> Any:
+def _reader(path: Path) -> Any:
     import can
 
     if path.suffix.lower() not in SUFFIXES:
@@ -128,11 +119,9 @@ def _reader(path: Path, outcome: CaptureOutcome) -> Any:
     try:
         if path.suffix.lower() == ".blf":
             file = path.open("rb")
-            return can.BLFReader(file)
+            return can.BLFReader(PlainBlf(file))  # type: ignore[arg-type] # only reads and closes it
         file = path.open(encoding="ascii", errors="replace")
-        if path.suffix.lower() == ".asc":
-            return can.ASCReader(file, relative_timestamp=False)
-        return can.CanutilsLogReader(_FrameLines(file, outcome))  # type: ignore[arg-type] # reads lines only
+        return can.ASCReader(_ShortLines(file), relative_timestamp=False)  # type: ignore[arg-type] # reads lines only
     except FileNotFoundError as exc:
         raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
     except Exception as exc:
@@ -172,21 +161,18 @@ def rounds(
     Raises
     ------
     ImportFormatError
-        As `frames`; or if the capture carries no dates and `start_s` is None.
+        As `taken`; or if the capture carries no dates and `start_s` is None.
     """
     outcome = outcome if outcome is not None else CaptureOutcome()
     assembler = Assembler(binding)
-    keys = assembler.keys
     shift_s = 0.0
     last_s: float | None = None
-    for number, frame in enumerate(frames(path, outcome)):
-        if number == 0:
-            shift_s = _shift(path, frame.timestamp, start_s)
-        time_s = frame.timestamp + shift_s
-        if frame.is_error_frame or frame.is_remote_frame or not EARLIEST_S <= time_s < LATEST_S:
+    for seen_s, key, payload in taken(path, assembler.keys, outcome):
+        if key == UNWANTED:
+            shift_s = _shift(path, seen_s, start_s)
             continue
-        key = frame_key(frame.arbitration_id, extended=frame.is_extended_id)
-        if key not in keys:
+        time_s = seen_s + shift_s
+        if not EARLIEST_S <= time_s < LATEST_S:
             continue
         last_s = time_s if last_s is None else last_s
         since_s = time_s - last_s
@@ -194,7 +180,7 @@ def rounds(
         if assembler.fresh and (over or since_s >= 1.2 * period_s or since_s < 0):
             last_s = assembler.newest_s if since_s >= 0 else time_s
             yield _made(assembler, outcome)
-        assembler.take(key, bytes(frame.data), time_s)
+        assembler.take(key, payload, time_s)
     if assembler.fresh:
         yield _made(assembler, outcome)
 
@@ -248,11 +234,10 @@ def read_capture(
 
 def _table(batch: dict[int, dict[str, int]], binding: Binding) -> pa.Table:
     times = sorted(batch)
+    rows = [batch[time_ms] for time_ms in times]
     arrays, names = [pa.array(times, pa.int64())], ["time_ms"]
     for name in binding.channels:
         kind = (CATALOGUE.get(name) or WITNESS_CATALOGUE[name]).kind
-        arrays.append(
-            pa.array([batch[t].get(name) for t in times], pa.int64() if kind == "bits" else pa.int32())
-        )
+        arrays.append(pa.array([row.get(name) for row in rows], pa.int64() if kind == "bits" else pa.int32()))
         names.append(name)
     return pa.table(arrays, names=names)

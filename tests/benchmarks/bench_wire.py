@@ -1,4 +1,4 @@
-"""What the wire costs: CAN frames into readings, beside the frame library's own decoder; polling 16 packs.
+"""What the wire costs: CAN frames and captures into readings, beside the frame library; polling 16 packs.
 
 Run `nice python tests/benchmarks/bench_wire.py`. CPU time of one core; peers run in their own processes.
 """
@@ -7,25 +7,21 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import multiprocessing as mp
-import os
 import socket
 import tempfile
-import threading
 import time
-import tty
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import can
 import cantools
 
-from adapters import can_port
 from adapters.assembler import Assembler
 from adapters.binding import Binding, load_binding
-from adapters.configs import CanConfig, ModbusTcpConfig
+from adapters.captures import read_capture
+from adapters.configs import ModbusTcpConfig
 from adapters.registry import make
 
 MAPS = Path("sample_data/maps")
@@ -89,170 +85,6 @@ def decode_benchmark(name: str, binding: Binding, database: Any, rounds: int, re
     print(f"into readings at 1 Hz {len(frames) / mine / 1e3:.0f} k/s: {base / mine:.1f} ×")
 
 
-Peer = Callable[[Any, int, float, Sequence[tuple[int, bytes]]], None]
-
-
-def _paced(seconds: float, messages: Sequence[Any], send: Callable[[Sequence[Any]], None]) -> None:
-    """Send messages over and over at the rate of a full bus."""
-    began, sent = time.perf_counter(), 0
-    while (now := time.perf_counter() - began) < seconds:
-        due = range(sent, int(now * SATURATED))
-        if due:
-            send([messages[number % len(messages)] for number in due])
-        sent = due.stop if due else sent
-        time.sleep(0.002)
-
-
-def _flood(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
-    bus = can.Bus(interface="udp_multicast", channel="239.74.163.2", port=port)
-    place.put("239.74.163.2")
-
-    def send(due: Sequence[tuple[int, bytes]]) -> None:
-        for can_id, payload in due:
-            bus.send(can.Message(arbitration_id=can_id, data=payload, is_extended_id=False))
-
-    _paced(seconds, messages, send)
-    bus.shutdown()
-
-
-def _flood_serial(place: Any, _: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
-    """A serial adapter: lines of text over a pseudo-terminal."""
-    ours, theirs = os.openpty()
-    tty.setraw(ours)
-    tty.setraw(theirs)
-    place.put(os.ttyname(theirs))
-    lines = [f"t{can_id:03X}{len(data)}{data.hex().upper()}\r".encode() for can_id, data in messages]
-    threading.Thread(target=lambda: [os.read(ours, 100) for _ in range(20)], daemon=True).start()
-    _paced(seconds, lines, lambda due: _whole(ours, b"".join(due)))
-
-
-def _whole(fd: int, text: bytes) -> None:
-    while text:
-        text = text[os.write(fd, text) :]
-
-
-def _flood_daemon(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
-    """A daemon that hands a bus on over TCP: frames as text in < >."""
-    with socket.create_server(("127.0.0.1", port)) as server:
-        place.put("can0")
-        while True:
-            peer, _ = server.accept()
-            peer.sendall(b"< hi >")
-            with contextlib.suppress(ConnectionError):
-                if peer.recv(100):  # the first caller only asks whether somebody is there
-                    break
-        peer.sendall(b"< ok >")
-        peer.recv(100)
-        peer.sendall(b"< ok >")
-        time.sleep(0.1)
-        frames = [f"< frame {can_id:X} 1767596400.0 {data.hex()} >".encode() for can_id, data in messages]
-        with contextlib.suppress(ConnectionError):
-            _paced(seconds, frames, lambda due: peer.sendall(b"".join(due)))
-
-
-LIVE: dict[str, Peer] = {"udp_multicast": _flood, "slcan": _flood_serial, "socketcand": _flood_daemon}
-
-
-def live_can(database: Any, seconds: float) -> None:
-    """A full bus through the whole adapter, from another process; beside it the library's own recv alone."""
-    messages = [(can_id, payload) for can_id, payload, _ in frames_of(database, 1)]
-    for interface, flood in LIVE.items():
-        spent = [
-            _fed(flood, messages, seconds, work, interface) for work in (_through_the_adapter, _bare_recv)
-        ]
-        print(
-            f"full bus ({SATURATED} frames/s, {interface}): {100 * spent[0]:.1f} % of a core; "
-            f"the library's recv alone {100 * spent[1]:.1f} %: {spent[0] / spent[1]:.2f} ×"
-        )
-
-
-def _fed(
-    flood: Peer,
-    messages: Sequence[tuple[int, bytes]],
-    seconds: float,
-    work: Callable[[CanConfig, float], float],
-    interface: str,
-) -> float:
-    port, context = _free_port(), mp.get_context("spawn")
-    place = context.Queue()
-    peer = context.Process(target=flood, args=(place, port, seconds + 5, messages), daemon=True)
-    peer.start()
-    config = CanConfig(
-        name="b", pack="B", interface=interface, channel=place.get(), host="127.0.0.1", port=port,
-        database=str(MAPS / "orchard-b.dbc"), binding=str(MAPS / "orchard-b.toml"),
-    )  # fmt: skip
-    try:
-        return work(config, seconds)
-    finally:
-        peer.terminate()
-        peer.join()
-
-
-def _through_the_adapter(config: CanConfig, seconds: float) -> float:
-    async def main() -> float:
-        adapter = make(config)
-        await adapter.open()
-        await adapter.read()
-        began, wall = time.process_time(), time.monotonic()
-        while time.monotonic() - wall < seconds:
-            await adapter.read()
-        spent = (time.process_time() - began) / (time.monotonic() - wall)
-        await adapter.close()
-        return spent
-
-    return asyncio.run(main())
-
-
-def _bare_recv(config: CanConfig, seconds: float) -> float:
-    bus = can_port.open_bus(config)
-    bus.recv(1.0)
-    began, wall = time.process_time(), time.monotonic()
-    while time.monotonic() - wall < seconds:
-        bus.recv(0.2)
-    spent = (time.process_time() - began) / (time.monotonic() - wall)
-    bus.shutdown()
-    return spent
-
-
-def live_virtual(database: Any, seconds: float) -> None:
-    """The same on the in-process bus, the sender's own thread time taken off."""
-    messages = [(can_id, payload) for can_id, payload, _ in frames_of(database, 1)]
-    config = CanConfig(
-        name="b", pack="B", interface="virtual", channel="bench",
-        database=str(MAPS / "orchard-b.dbc"), binding=str(MAPS / "orchard-b.toml"),
-    )  # fmt: skip
-    stop, sender_s = threading.Event(), [0.0]
-
-    def send() -> None:
-        bus = can.Bus(interface="virtual", channel="bench")
-        began, sent = time.perf_counter(), 0
-        while not stop.is_set():
-            while sent < (time.perf_counter() - began) * SATURATED:
-                can_id, payload = messages[sent % len(messages)]
-                bus.send(can.Message(arbitration_id=can_id, data=payload, is_extended_id=False))
-                sent += 1
-            time.sleep(0.002)
-            sender_s[0] = time.thread_time()
-        bus.shutdown()
-
-    async def main() -> float:
-        adapter = make(config)
-        await adapter.open()
-        thread = threading.Thread(target=send)
-        thread.start()
-        await adapter.read()
-        began, wall, theirs = time.process_time(), time.monotonic(), sender_s[0]
-        while time.monotonic() - wall < seconds:
-            await adapter.read()
-        spent = time.process_time() - began - (sender_s[0] - theirs)
-        stop.set()
-        thread.join()
-        await adapter.close()
-        return spent / seconds
-
-    print(f"full bus ({SATURATED} frames/s, in-process): {100 * asyncio.run(main()):.1f} % of a core")
-
-
 def _serve(port: int, units: int, words: list[int]) -> None:
     from pymodbus.server import StartTcpServer
     from pymodbus.simulator import DataType, SimData, SimDevice
@@ -266,7 +98,7 @@ def _serve(port: int, units: int, words: list[int]) -> None:
 
 def modbus(packs: int, seconds: float) -> None:
     """Many packs polled each second over Modbus TCP, one connection."""
-    port = _free_port()
+    port = free_port()
     words = [5312, 65411, 874, 990, 2447, 2800] + [0] * 10 + [3300 + n for n in range(16)] + [0] * 16
     words += [583] * 5 + [0] * 59 + [16] + [0] * 40
     peer = mp.get_context("spawn").Process(target=_serve, args=(port, packs, words), daemon=True)
@@ -318,10 +150,53 @@ def _wait_for(port: int) -> None:
             return
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """A TCP port that nobody uses."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
+
+
+def captures(database: Any, binding: Binding, rounds: int, repeats: int, what: str) -> None:
+    """Capture files into tables, against the library's reader and decode_message on the same file."""
+    one_round = frames_of(database, rounds)
+    frames = [
+        (can_id, payload, 1_767_596_400 + second + copy / repeats)
+        for can_id, payload, second in one_round
+        for copy in range(repeats)
+    ]
+    frames.sort(key=lambda frame: frame[2])
+    known = {message.frame_id for message in database.messages}
+    writers: dict[str, Any] = {".log": can.CanutilsLogWriter, ".asc": can.ASCWriter, ".blf": can.BLFWriter}
+    for suffix, writer in writers.items():
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / f"bus{suffix}"
+            with writer(str(path)) as file:
+                for can_id, payload, time_s in frames:
+                    file.on_message_received(
+                        can.Message(
+                            arbitration_id=can_id,
+                            data=payload,
+                            is_extended_id=False,
+                            timestamp=time_s,
+                            channel=0,
+                        )
+                    )
+
+            def theirs(path: Path = path) -> None:
+                for frame in can.LogReader(str(path)):
+                    if frame.arbitration_id in known:
+                        database.decode_message(frame.arbitration_id, frame.data, decode_choices=False)
+
+            def ours(path: Path = path) -> None:
+                for _ in read_capture(path, binding):
+                    pass
+
+            base, mine = best(theirs, 2), best(ours, 2)
+        print(
+            f"capture {suffix}, {what}: the library's own way {len(frames) / base / 1e3:.0f} k/s, "
+            f"into tables {len(frames) / mine / 1e3:.0f} k/s: {base / mine:.1f} ×"
+        )
 
 
 CELLS_DBC = 'VERSION ""\n\n' + "".join(
@@ -338,7 +213,7 @@ CELLS_TOML = (
 def main() -> None:
     """Run all."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seconds", type=float, default=10.0, help="length of each live measurement")
+    parser.add_argument("--seconds", type=float, default=10.0, help="length of the live measurement")
     seconds = parser.parse_args().seconds
     binding = load_binding(MAPS / "orchard-b.toml", MAPS / "orchard-b.dbc")
     database = cantools.database.load_file(str(MAPS / "orchard-b.dbc"))
@@ -352,10 +227,9 @@ def main() -> None:
     decode_benchmark("multiplexed, once a second", binding, database, 3000, 1)
     decode_benchmark("16 cells plain, full bus", cells, cells_database, 30, SATURATED // 4)
     decode_benchmark("16 cells plain, once a second", cells, cells_database, 10000, 1)
-    can_port.SETTLE_S = 0.0  # our peers need no time to start
+    captures(database, binding, 30, SATURATED // per_round, "full bus")
+    captures(database, binding, 5000, 1, "once a second")
     modbus(16, seconds)
-    live_virtual(database, seconds)
-    live_can(database, seconds)
 
 
 if __name__ == "__main__":
