@@ -30,8 +30,8 @@ bench: $(TESTED)  ## measure what things cost, beside the plain way of doing the
 test-kernel: $(TESTED)  ## SocketCAN, power cuts and systemd on an emulated kernel (root, Debian, minutes)
 	bash tests/kernel/build.sh
 	$(BIN)/python tests/kernel/bus.py
-	$(BIN)/python tests/kernel/power_cut.py
 	bash tests/kernel/init_root.sh
+	$(BIN)/python tests/kernel/power_cut.py
 	$(BIN)/python tests/kernel/service.py
 
 pictures: $(TESTED)  ## remake the README's pictures from the demo (needs chromium)
