@@ -10,6 +10,7 @@ import json
 import math
 import time
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import asdict
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING, Any
@@ -27,6 +28,8 @@ from adapters.errors import StoreError
 from analysis.packs.captest import CapReading, CapState, CapStep, advance, cut_off
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     import pyarrow as pa
 
     from analysis.facts import PackFacts
@@ -35,6 +38,11 @@ if TYPE_CHECKING:
 
 LOOK_S = 5.0
 """How often a running test looks at the record. [s]"""
+REMIND_S = 600.0
+"""How often a line is written without a terminal while nothing changes. [s]"""
+SILENT_S = 60.0
+"""How old the newest reading may be before that is said. [s]"""
+WAITING = "waiting for a reading: is `bankbook log` running?"
 
 
 class Follow:
@@ -61,6 +69,10 @@ class Follow:
     def over(self) -> bool:
         """Whether the test has come to its end, one way or the other."""
         return self.state.phase in {"done", "rejected"}
+
+    def silent_s(self, now_s: float) -> float:
+        """How old the newest reading is; 0 before the first. [s]"""
+        return 0.0 if self.step is None or self.over else now_s - self._last_s
 
     def _take(self, reading: CapReading, *, allowed: bool) -> None:
         self._last_s = reading.time_s
@@ -138,31 +150,101 @@ def abandon(store: Store, pack: str) -> bool:
     return kept
 
 
-def follow(store: Store, config: Config, pack: str, start_s: float) -> CapStep:
+def follow(
+    store: Store,
+    config: Config,
+    pack: str,
+    start_s: float,
+    *,
+    console: Console | None = None,
+    look_s: float = LOOK_S,
+) -> CapStep:
     """Guide a person until the test is done or rejected, or they leave.
+
+    On a terminal one picture is kept up to date. Elsewhere (a pipe, a file, a service) it begins with a line
+    that says what is being done, and a line follows at each new phase, and every ten minutes between.
 
     Raises
     ------
     StoreError
-        If the pack gives no reading.
+        If the pack gave no reading until the person left.
     """
     test = Follow(store, config.pack_facts(pack), start_s)
-    console = Console()
-    with Live(console=console, auto_refresh=False) as live:
+    console = console or Console(highlight=False)
+    with Live(console=console, auto_refresh=False) if console.is_terminal else nullcontext() as live:
+        lines = None if live else Lines(console, pack, store.zone, look_s)
         while True:
-            step = test.update(time.time())
-            live.update(_picture(pack, step), refresh=True)
+            now_s = time.time()
+            step = test.update(now_s)
+            if lines is not None:
+                lines.tell(step, test.silent_s(now_s), now_s)
+            elif live is not None:
+                live.update(_picture(pack, step, test.silent_s(now_s)), refresh=True)
             if step is not None and test.over:
                 finish(store, pack, step)
                 return step
             try:
-                time.sleep(LOOK_S)
+                time.sleep(look_s)
             except KeyboardInterrupt:
                 if step is None:
                     raise StoreError(
                         f"pack {pack} gave no reading yet", "is `bankbook log` running?"
                     ) from None
                 return step
+
+
+class Lines:
+    """A test told in lines, for wherever no terminal is.
+
+    Parameters
+    ----------
+    console : Console
+    pack : str
+    zone : ZoneInfo
+        The site's, for the times of lines.
+    look_s : float
+        How often the record is looked at. [s]
+    """
+
+    def __init__(self, console: Console, pack: str, zone: ZoneInfo, look_s: float) -> None:
+        self._console = console
+        self._zone = zone
+        self._phase = ""
+        self._told_s = 0.0
+        self._quiet = False
+        console.print(
+            f"Capacity test of pack {pack}: looking at the record every {look_s:g} s until it is over. "
+            "It may be left at any time; the same command takes it up again, --once tells where it stands.",
+            soft_wrap=True,
+        )
+
+    def tell(self, step: CapStep | None, silent_s: float, now_s: float) -> None:
+        """Print a line if there is something new to say. [s]"""
+        phase = "waiting" if step is None else step.state.phase
+        quiet = silent_s > SILENT_S
+        if (phase, quiet) == (self._phase, self._quiet) and now_s - self._told_s < REMIND_S:
+            return
+        self._phase, self._quiet, self._told_s = phase, quiet, now_s
+        clock = datetime.fromtimestamp(now_s, self._zone).strftime("%H:%M")
+        said = WAITING if step is None else f"{phase}: {step.say}"
+        self._console.print(f"{clock} {said}", soft_wrap=True)
+        if quiet and step is not None:
+            self._console.print(f"{clock} {_silence(silent_s)}", soft_wrap=True)
+        if step is not None and step.capacity is not None:
+            self._console.print(_capacity(step), soft_wrap=True)
+        self._console.file.flush()
+
+
+def _silence(silent_s: float) -> str:
+    return f"no reading for {silent_s / 60:.0f} min: is `bankbook log` running?"
+
+
+def _capacity(step: CapStep) -> str:
+    from logger.tables import estimate
+
+    if step.capacity is None:
+        return ""
+    return f"capacity {estimate(step.capacity)}   [{step.capacity.basis}]"
 
 
 def finish(store: Store, pack: str, step: CapStep) -> None:
@@ -191,18 +273,18 @@ def as_json(step: CapStep) -> dict[str, Any]:
     }
 
 
-def _picture(pack: str, step: CapStep | None) -> Table:
+def _picture(pack: str, step: CapStep | None, silent_s: float) -> Table:
     grid = Table.grid(padding=(0, 1))
     grid.add_row(Text(f"Capacity test of pack {pack}", "bold"))
     if step is None:
-        grid.add_row("waiting for a reading: is `bankbook log` running?")
+        grid.add_row(WAITING)
         return grid
     grid.add_row(ProgressBar(total=1.0, completed=step.progress, width=40))
     grid.add_row(Text(f"{step.state.phase}: {step.say}"))
+    if silent_s > SILENT_S:
+        grid.add_row(Text(_silence(silent_s), "bold yellow"))
     if step.capacity is not None:
-        from logger.tables import estimate
-
-        grid.add_row(Text(f"capacity {estimate(step.capacity)}   [{step.capacity.basis}]"))
+        grid.add_row(Text(_capacity(step)))
     grid.add_row(Text("Ctrl-C leaves; the same command takes it up again.", "dim"))
     return grid
 

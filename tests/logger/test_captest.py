@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from rich.console import Console
 
 from adapters.base import Subject
 from analysis.facts import PackFacts
-from logger.captest import Follow, abandon, as_json, beginning, finish
+from analysis.packs.captest import CapState, advance
+from logger.captest import Follow, Lines, abandon, as_json, beginning, finish, follow, readings
 from logger.record.store import Store
 
 START_S = 1_760_000_400  # a full minute
@@ -89,3 +92,53 @@ def test_it_begins_once_and_can_be_abandoned(store: Store) -> None:
 def test_without_readings_there_is_nothing_to_say(store: Store) -> None:
     assert store.days(Subject("A")) == []
     assert Follow(store, FACTS, START_S).update(START_S + 60) is None
+
+
+class _Config:
+    """Stands in for bank.toml: only the facts are asked for."""
+
+    @staticmethod
+    def pack_facts(_: str) -> PackFacts:
+        return FACTS
+
+
+def test_without_a_terminal_it_says_what_it_does(store: Store) -> None:
+    store.adopt("A", course())
+    out = io.StringIO()
+    step = follow(store, _Config(), "A", START_S, console=Console(file=out))  # type: ignore[arg-type] # as it says
+    assert step.state.phase == "done"
+    first, second, third = out.getvalue().splitlines()
+    assert first.startswith("Capacity test of pack A: looking at the record every 5 s")
+    assert "the same command takes it up again" in first
+    assert "done: Done and accepted: 250" in second
+    assert third.startswith("capacity ")
+
+
+def test_lines_at_each_phase_and_seldom_between(store: Store) -> None:
+    out = io.StringIO()
+    lines = Lines(Console(file=out), "A", store.zone, 5.0)
+    lines.tell(None, 0.0, START_S - 60)
+    state = CapState()
+    for reading, _ in readings(course(), FACTS, 0):
+        step = advance(state, reading, FACTS)
+        state = step.state
+        lines.tell(step, 5.0, reading.time_s)
+    text = out.getvalue().splitlines()[1:]
+    phases = [line.split()[1] for line in text if line[:1].isdigit()]
+    assert phases[:2] == ["waiting", "charge:"]
+    assert "done:" in phases
+    assert phases.count("settle:") == 8  # 70 minutes of rest: at once, then every ten
+    assert len(text) < 45
+
+
+def test_a_logger_that_stopped_is_told(store: Store) -> None:
+    store.adopt("A", course().slice(0, 100))
+    out = io.StringIO()
+    lines = Lines(Console(file=out), "A", store.zone, 5.0)
+    test = Follow(store, FACTS, START_S)
+    for minute in (16, 17, 22):
+        now_s = START_S + 60.0 * minute
+        lines.tell(test.update(now_s), test.silent_s(now_s), now_s)
+    told = [line for line in out.getvalue().splitlines() if "no reading for" in line]
+    assert len(told) == 1
+    assert "is `bankbook log` running?" in told[0]
