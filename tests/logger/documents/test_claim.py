@@ -18,13 +18,14 @@ from logger.documents.claim import Claim, Wish, write_claim
 from logger.documents.claim_files import MANIFEST, hash_of
 from logger.documents.claim_verify import verify_claim
 from logger.record.store import Store
+from tests.logger.made import make_site
 
 Place = tuple[Config, Store, float]
 WISH = Wish("B", "Cell 11 loses charge by itself")
 
 
 @pytest.fixture(scope="module")
-def place(make_site: Callable[..., Place], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     made = make_site(tmp_path_factory.mktemp("site"))
     yield made
     made[1].close()

@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
 
@@ -15,12 +15,11 @@ from logger.documents.report_files import write_whole
 from logger.documents.week import write_week
 from logger.record.histories import bank as bank_of
 from logger.record.store import Store
+from tests.logger.made import make_site
 
 
 @pytest.fixture(scope="module")
-def place(
-    make_site: Callable[..., tuple[Config, Store, float]], tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Config, Store]]:
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Config, Store]]:
     config, store, _ = make_site(tmp_path_factory.mktemp("site"))
     yield config, store
     store.close()

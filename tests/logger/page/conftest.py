@@ -16,6 +16,7 @@ from logger.config import Config
 from logger.page.app import make_app
 from logger.page.guard import Limits
 from logger.record.store import Store
+from tests.logger.made import make_site
 
 Place = tuple[Config, Store, float]
 
@@ -88,7 +89,7 @@ class Client:
 
 
 @pytest.fixture(scope="package")
-def place(make_site: Callable[..., Place], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     config, store, now = make_site(tmp_path_factory.mktemp("site"), 2)
     config.report_folder.mkdir()
     yield config, store, now

@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -13,6 +11,7 @@ from logger.page import draw
 from logger.page.today import BUCKETS, Course, Tracker
 from logger.record.days import day_bounds_ms
 from logger.record.store import Store
+from tests.logger.made import make_day
 
 
 def test_a_spike_of_one_second_is_in_the_course_of_the_day(store: Store) -> None:
@@ -63,7 +62,7 @@ def test_cells_are_bars_up_and_down_from_the_middle_one() -> None:
     assert draw.cell_bars([None, None], 0) == ""
 
 
-def test_reading_on_gives_what_reading_at_once_gives(store: Store, make_day: Callable[..., pa.Table]) -> None:
+def test_reading_on_gives_what_reading_at_once_gives(store: Store) -> None:
     start, end = day_bounds_ms("2026-01-14", store.zone)
     table = make_day("2026-01-14")
     noon = (start + end) // 2

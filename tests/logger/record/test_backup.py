@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import threading
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -10,11 +9,12 @@ from adapters.base import Subject
 from adapters.errors import StoreError
 from logger.record.backup import backup
 from logger.record.store import Stamped, Store
+from tests.logger.made import make_day
 
 LATER = 1_900_000_000_000
 
 
-def test_a_backup_is_the_record(store: Store, make_day: Any, record: Path, tmp_path: Path) -> None:
+def test_a_backup_is_the_record(store: Store, record: Path, tmp_path: Path) -> None:
     store.adopt("A", make_day("2026-02-07"), now_ms=LATER)
     store.append([Stamped(Subject("A"), 1, {"soc": 5})])
     done = backup(str(record), tmp_path / "copy.db")

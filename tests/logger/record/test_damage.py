@@ -14,6 +14,7 @@ from logger.record.damage import open_for_logging
 from logger.record.salvage import plausible, salvage
 from logger.record.store import Stamped, Store
 from logger.record.store_engine import PAGE_BYTES
+from tests.logger.made import make_day
 
 LATER = 1_900_000_000_000
 A, HALL = Subject("A"), Subject("hall", "witness")
@@ -22,7 +23,7 @@ HOT = 3000
 
 
 @pytest.fixture
-def old(store: Store, make_day: Any, record: Path) -> Path:
+def old(store: Store, record: Path) -> Path:
     """Return a closed record with three sealed days and hot readings."""
     for seed, day in enumerate(DAYS):
         store.adopt("A", make_day(day, seed=seed), now_ms=LATER)
@@ -115,7 +116,7 @@ def test_a_flipped_byte_in_a_sealed_day_costs_that_day_only(old: Path, tmp_path:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_bytes_flipped_anywhere_never_stop_the_logger_nor_forge_a_day(
-    old: Path, tmp_path: Path, make_day: Any, seed: int
+    old: Path, tmp_path: Path, seed: int
 ) -> None:
     rng = random.Random(seed)
     size = old.stat().st_size

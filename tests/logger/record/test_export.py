@@ -12,13 +12,14 @@ from adapters.base import Subject
 from adapters.channels import CATALOGUE
 from logger.record.export import export_csv, export_parquet, read_exported
 from logger.record.store import Store
+from tests.logger.made import make_day
 
 LATER = 1_900_000_000_000
 A = Subject("A")
 
 
 @pytest.fixture
-def filled(store: Store, make_day: Any) -> Store:
+def filled(store: Store) -> Store:
     """Two sealed days of A with other channels, and a hot one."""
     store.adopt("A", make_day("2026-02-06"), now_ms=LATER)
     store.adopt("A", make_day("2026-02-07").drop_columns(["soc"]), now_ms=LATER)

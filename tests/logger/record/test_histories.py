@@ -5,11 +5,11 @@ from __future__ import annotations
 import gc
 from datetime import date
 from pathlib import Path
-from typing import Any
 
 from logger.config import Config
 from logger.record.histories import bank, last_whole_week, not_collecting
 from logger.record.store import Store
+from tests.logger.made import make_day
 
 VIENNA = '[site]\nname = "Orchard"\ntimezone = "Europe/Vienna"\n'
 
@@ -19,7 +19,7 @@ def config(folder: Path, packs: str = '[[pack]]\nname = "A"\ncells = 4\n') -> Co
     return Config.load(folder / "bank.toml")
 
 
-def test_a_bank_ends_with_the_day_asked_for(store: Store, make_day: Any, tmp_path: Path) -> None:
+def test_a_bank_ends_with_the_day_asked_for(store: Store, tmp_path: Path) -> None:
     for day in ("2026-02-05", "2026-02-06", "2026-02-07"):
         store.adopt("A", make_day(day, period_s=300), now_ms=1_900_000_000_000)
     assert store.newest_day() == "2026-02-07"
@@ -28,7 +28,7 @@ def test_a_bank_ends_with_the_day_asked_for(store: Store, make_day: Any, tmp_pat
     assert made.timezone == "Europe/Vienna"
 
 
-def test_detail_is_read_of_the_last_400_days_only(store: Store, make_day: Any, tmp_path: Path) -> None:
+def test_detail_is_read_of_the_last_400_days_only(store: Store, tmp_path: Path) -> None:
     for day in ("2024-12-01", "2026-02-05"):
         store.adopt("A", make_day(day, period_s=300), now_ms=1_900_000_000_000)
     long_ago, lately = bank(store, config(tmp_path)).packs[0].digests

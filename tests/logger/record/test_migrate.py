@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
-from typing import Any
 
 import pytest
 from sqlalchemy import Connection
@@ -12,12 +11,13 @@ from adapters.errors import StoreError, StoreLocked
 from logger.record import migrate, schema
 from logger.record.store import Store
 from logger.record.store_engine import make_engine
+from tests.logger.made import make_day
 
 LATER = 1_900_000_000_000
 
 
 @pytest.fixture
-def first_version(store: Store, make_day: Any, record: Path) -> Path:
+def first_version(store: Store, record: Path) -> Path:
     """Return a record as version 1 wrote it: digests in one part."""
     store.adopt("A", make_day("2026-02-07"), now_ms=LATER)
     store.close()

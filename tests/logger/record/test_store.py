@@ -18,6 +18,7 @@ from analysis.finding import Finding, Forecast
 from logger.record import store_read
 from logger.record.days import day_bounds_ms
 from logger.record.store import Stamped, Store
+from tests.logger.made import make_day
 
 A, B, HALL = Subject("A"), Subject("B"), Subject("hall", "witness")
 NOON = day_bounds_ms("2026-02-08", __import__("zoneinfo").ZoneInfo("Europe/Vienna"))[0] + 43_200_000
@@ -56,7 +57,7 @@ def test_latest_is_the_newest_hot_reading(store: Store) -> None:
     assert store.latest(A) == Stamped(A, 2000, {"soc": 9})
 
 
-def test_past_days_are_sealed_and_today_stays_hot(store: Store, make_day: Any) -> None:
+def test_past_days_are_sealed_and_today_stays_hot(store: Store) -> None:
     both = pa.concat_tables(
         [make_day("2026-02-06"), make_day("2026-02-07"), make_day("2026-02-08").slice(0, 700)]
     )
@@ -73,7 +74,7 @@ def test_past_days_are_sealed_and_today_stays_hot(store: Store, make_day: Any) -
     assert sql(store, "SELECT count(*) FROM reading") == [(700,)]
 
 
-def test_the_same_data_twice_changes_nothing(store: Store, make_day: Any) -> None:
+def test_the_same_data_twice_changes_nothing(store: Store) -> None:
     day = make_day("2026-02-07")
     store.adopt("A", day, now_ms=NOON)
     before = sql(store, "SELECT seq, chain FROM sealed_day")
@@ -86,7 +87,7 @@ def test_the_same_data_twice_changes_nothing(store: Store, make_day: Any) -> Non
     assert sql(store, "SELECT count(*) FROM reading") == [(10,)]
 
 
-def test_other_readings_for_a_sealed_day_become_a_revision(store: Store, make_day: Any) -> None:
+def test_other_readings_for_a_sealed_day_become_a_revision(store: Store) -> None:
     store.adopt("A", make_day("2026-02-07").slice(0, 700), now_ms=NOON)
     done = store.adopt("A", make_day("2026-02-07").slice(600), now_ms=NOON)
     assert (done.sealed, done.revised) == (0, 1)
@@ -98,7 +99,7 @@ def test_other_readings_for_a_sealed_day_become_a_revision(store: Store, make_da
     assert result.superseded == (("A", "2026-02-07", 1),)
 
 
-def test_a_day_that_comes_in_parts_is_sealed_once(store: Store, make_day: Any) -> None:
+def test_a_day_that_comes_in_parts_is_sealed_once(store: Store) -> None:
     days = pa.concat_tables([make_day("2026-02-06"), make_day("2026-02-07")])
     with store.adopting(now_ms=NOON, workers=0) as adopter:
         for start in range(0, 2880, 500):
@@ -109,7 +110,7 @@ def test_a_day_that_comes_in_parts_is_sealed_once(store: Store, make_day: Any) -
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 1439), st.integers(1, 600)), min_size=1, max_size=4))
 def test_any_order_and_overlap_of_parts_gives_the_same_day(
-    tmp_path_factory: Any, make_day: Any, parts: list[tuple[int, int]]
+    tmp_path_factory: pytest.TempPathFactory, parts: list[tuple[int, int]]
 ) -> None:
     day = make_day("2026-02-07")
     with Store.open(tmp_path_factory.mktemp("s") / "bank.db", write=True, timezone="Europe/Vienna") as store:
@@ -121,7 +122,7 @@ def test_any_order_and_overlap_of_parts_gives_the_same_day(
         )
 
 
-def test_sealing_moves_hot_rows_into_a_blob(store: Store, make_day: Any) -> None:
+def test_sealing_moves_hot_rows_into_a_blob(store: Store) -> None:
     store.adopt("A", make_day("2026-02-07"), now_ms=NOON - 86_400_000)
     assert sql(store, "SELECT count(*) FROM reading") == [(1440,)]
     before = store.table(A, "2026-02-07")
@@ -132,14 +133,14 @@ def test_sealing_moves_hot_rows_into_a_blob(store: Store, make_day: Any) -> None
     assert store.seal_due(NOON) == []
 
 
-def test_a_day_is_not_sealed_before_it_is_over(store: Store, make_day: Any) -> None:
+def test_a_day_is_not_sealed_before_it_is_over(store: Store) -> None:
     store.adopt("A", make_day("2026-02-08"), now_ms=NOON)
     end = day_bounds_ms("2026-02-08", store.zone)[1]
     assert store.seal_due(end + 30_000) == []
     assert len(store.seal_due(end + 61_000)) == 1
 
 
-def test_weeks_switched_off_are_sealed_day_by_day(store: Store, make_day: Any) -> None:
+def test_weeks_switched_off_are_sealed_day_by_day(store: Store) -> None:
     for day in ("2026-01-05", "2026-01-06", "2026-01-07"):
         store.adopt("A", make_day(day), now_ms=day_bounds_ms("2026-01-05", store.zone)[0])
     assert [s.day for s in store.seal_due(NOON)] == ["2026-01-05", "2026-01-06", "2026-01-07"]
@@ -147,13 +148,13 @@ def test_weeks_switched_off_are_sealed_day_by_day(store: Store, make_day: Any) -
 
 
 @pytest.mark.parametrize(("day", "hours"), [("2026-03-29", 23), ("2026-10-25", 25), ("2026-02-07", 24)])
-def test_days_of_every_length_seal_whole(store: Store, make_day: Any, day: str, hours: int) -> None:
+def test_days_of_every_length_seal_whole(store: Store, day: str, hours: int) -> None:
     store.adopt("A", make_day(day), now_ms=0)
     (sealed,) = store.seal_due(day_bounds_ms(day, store.zone)[1] + 3_600_000)
     assert sealed.row_count == hours * 60
 
 
-def test_late_hot_rows_of_a_sealed_day_become_a_revision(store: Store, make_day: Any) -> None:
+def test_late_hot_rows_of_a_sealed_day_become_a_revision(store: Store) -> None:
     day = make_day("2026-02-07")
     store.adopt("A", day.slice(0, 1000), now_ms=NOON)
     store.append([Stamped(A, day.column("time_ms")[1200].as_py(), {"pack_a": 5})])
@@ -169,7 +170,7 @@ def test_days_of_an_unknown_clock_wait(store: Store) -> None:
     assert len(store.seal_due(end + 15 * 86_400_000)) == 1
 
 
-def test_a_frame_has_units_lead_and_gaps(store: Store, make_day: Any) -> None:
+def test_a_frame_has_units_lead_and_gaps(store: Store) -> None:
     store.adopt("A", make_day("2026-02-06", seed=1), now_ms=NOON)
     store.adopt("A", make_day("2026-02-07", seed=2), now_ms=NOON)
     frame = store.frame("A", "2026-02-07")
@@ -186,7 +187,7 @@ def test_a_frame_has_units_lead_and_gaps(store: Store, make_day: Any) -> None:
     assert set(frame.extra) == {"soc", "warnings"}
 
 
-def test_a_hot_frame_is_the_sealed_frame(store: Store, make_day: Any) -> None:
+def test_a_hot_frame_is_the_sealed_frame(store: Store) -> None:
     store.adopt("A", make_day("2026-02-06"), now_ms=NOON - 2 * 86_400_000)
     store.adopt("A", make_day("2026-02-07"), now_ms=NOON - 2 * 86_400_000)
     hot = store.frame("A", "2026-02-07")
@@ -213,7 +214,7 @@ def test_missing_values_are_nan(store: Store) -> None:
     assert np.isnan(frame.pack_v).all()
 
 
-def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path, make_day: Any) -> None:
+def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path) -> None:
     chains: list[Any] = []
     for workers in (0, 2):
         with Store.open(tmp_path / f"{workers}.db", write=True, timezone="Europe/Vienna") as store:
@@ -236,7 +237,7 @@ def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path, make_day: Any) 
     assert chains[1] == chains[3]
 
 
-def test_digests_follow_code_facts_and_data(store: Store, make_day: Any) -> None:
+def test_digests_follow_code_facts_and_data(store: Store) -> None:
     store.adopt("A", make_day("2026-02-06"), now_ms=NOON)
     store.adopt("A", make_day("2026-02-07"), now_ms=NOON)
     first = store.digests("A")

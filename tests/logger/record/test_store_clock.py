@@ -11,6 +11,7 @@ from adapters.base import Subject
 from logger.record.store import Stamped, Store
 from logger.record.store_clock import keep_boot, known_boot, newest_ms, settle_boot
 from logger.recording.clock import Trust
+from tests.logger.made import make_day
 
 A, HALL = Subject("A"), Subject("hall", "witness")
 
@@ -66,7 +67,7 @@ def test_moving_loses_none_and_overwrites_none(
     assert all(t >= base + v + shift for t, v in got if v < 1000)
 
 
-def test_the_newest_instant_hot_or_sealed(store: Store, make_day: Any) -> None:
+def test_the_newest_instant_hot_or_sealed(store: Store) -> None:
     with store.reading() as conn:
         assert newest_ms(conn) is None
     store.adopt("A", make_day("2026-02-07"), now_ms=1_900_000_000_000)
@@ -77,7 +78,7 @@ def test_the_newest_instant_hot_or_sealed(store: Store, make_day: Any) -> None:
         assert newest_ms(conn) == 1_900_000_000_001
 
 
-def test_moved_readings_of_a_sealed_day_become_a_revision(store: Store, make_day: Any) -> None:
+def test_moved_readings_of_a_sealed_day_become_a_revision(store: Store) -> None:
     day = make_day("2026-02-07")
     store.adopt("A", day.slice(0, 1000), now_ms=1_900_000_000_000)
     time_ms = day.column("time_ms")[1100].as_py()

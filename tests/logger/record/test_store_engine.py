@@ -6,12 +6,12 @@ import sqlite3
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from logger.record.store import Store
 from logger.record.store_engine import connect_file
+from tests.logger.made import make_day
 from tests.logger.small_disk import fill
 
 CUT_SHORT = """
@@ -24,7 +24,7 @@ os._exit(0)
 
 
 @pytest.fixture
-def full(small_disk: Path, make_day: Any) -> Path:
+def full(small_disk: Path) -> Path:
     """A record of one sealed day, closed, on a disk that is full to the last byte."""
     path = small_disk / "bank.db"
     with Store.open(path, write=True, timezone="Europe/Vienna") as store:

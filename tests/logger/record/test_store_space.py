@@ -1,12 +1,11 @@
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from adapters.base import Subject
 from logger.record.store import Stamped, Store
 from logger.record.store_space import space
+from tests.logger.made import make_day
 
 
 def test_an_empty_record_has_no_rate(store: Store) -> None:
@@ -16,7 +15,7 @@ def test_an_empty_record_has_no_rate(store: Store) -> None:
     assert now.free_bytes > 0
 
 
-def test_the_rate_is_that_of_recent_days(store: Store, make_day: Any) -> None:
+def test_the_rate_is_that_of_recent_days(store: Store) -> None:
     for day in ("2026-02-05", "2026-02-06"):
         for pack in ("A", "B"):
             store.adopt(pack, make_day(day), now_ms=1_900_000_000_000)

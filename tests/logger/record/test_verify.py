@@ -1,18 +1,18 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 import pytest
 from sqlalchemy import text
 
 from logger.record.store import Store
+from tests.logger.made import make_day
 
 LATER = 1_900_000_000_000
 
 
 @pytest.fixture
-def sealed(store: Store, make_day: Any) -> Store:
+def sealed(store: Store) -> Store:
     """Four days of A, the second of them twice, one missing."""
     for day in ("2026-02-01", "2026-02-02", "2026-02-03", "2026-02-05"):
         store.adopt("A", make_day(day).slice(0, 1000), now_ms=LATER)

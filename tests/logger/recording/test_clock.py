@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.recording.clock import SLEW, Clock, Grid, KeptBoot, Trust
+from tests.logger.made import FakeTime
 
 T0 = 1_770_000_000.0
 
@@ -16,7 +17,7 @@ def settled(clock: Clock, checks: int = 5) -> list[Any]:
     return [change for change in (clock.check() for _ in range(checks)) if change is not None]
 
 
-def test_boot_in_1970_then_network_time(clocks: Any) -> None:
+def test_boot_in_1970_then_network_time(clocks: FakeTime) -> None:
     clocks.wall = 12.0
     clock = Clock(clocks)
     assert clock.provisional
@@ -31,14 +32,14 @@ def test_boot_in_1970_then_network_time(clocks: Any) -> None:
     assert early + change.shift_ms == pytest.approx((T0 - 300) * 1000, abs=2)
 
 
-def test_an_unknown_clock_goes_on_after_the_record(clocks: Any) -> None:
+def test_an_unknown_clock_goes_on_after_the_record(clocks: FakeTime) -> None:
     clocks.wall = 12.0
     clock = Clock(clocks, last_ms=1_700_000_000_000)
     assert clock.now_ms() == 1_700_000_001_000
     assert settled(clock) == []
 
 
-def test_a_step_back_of_an_hour_never_turns_the_record_back(clocks: Any) -> None:
+def test_a_step_back_of_an_hour_never_turns_the_record_back(clocks: FakeTime) -> None:
     clocks.trusted = Trust.NTP
     clock = Clock(clocks)
     stamps = []
@@ -57,7 +58,7 @@ def test_a_step_back_of_an_hour_never_turns_the_record_back(clocks: Any) -> None
     assert slowed == pytest.approx(SLEW * 7098, abs=0.05)  # 0.05 % of the time since the step
 
 
-def test_a_small_step_back_is_slewed_away(clocks: Any) -> None:
+def test_a_small_step_back_is_slewed_away(clocks: FakeTime) -> None:
     clocks.trusted = Trust.NTP
     clock = Clock(clocks)
     clocks.wall -= 2.0
@@ -67,7 +68,7 @@ def test_a_small_step_back_is_slewed_away(clocks: Any) -> None:
     assert abs(clock.difference_ms()) < 1  # 2 s at 0.05 % take 4000 s
 
 
-def test_a_leap_over_a_day_is_followed_at_once(clocks: Any) -> None:
+def test_a_leap_over_a_day_is_followed_at_once(clocks: FakeTime) -> None:
     clocks.trusted = Trust.NTP
     clock = Clock(clocks)
     before = clock.now_ms()
@@ -78,7 +79,7 @@ def test_a_leap_over_a_day_is_followed_at_once(clocks: Any) -> None:
     assert clock.now_ms() - before == pytest.approx(90_000_000, abs=2)
 
 
-def test_a_step_nobody_vouches_for_changes_nothing_and_is_told_once(clocks: Any) -> None:
+def test_a_step_nobody_vouches_for_changes_nothing_and_is_told_once(clocks: FakeTime) -> None:
     clocks.trusted = Trust.NTP
     clock = Clock(clocks)
     offset = clock.offset_ms
@@ -90,7 +91,7 @@ def test_a_step_nobody_vouches_for_changes_nothing_and_is_told_once(clocks: Any)
     assert clock.offset_ms == offset
 
 
-def test_another_process_of_the_same_boot_goes_on_with_its_offset(clocks: Any) -> None:
+def test_another_process_of_the_same_boot_goes_on_with_its_offset(clocks: FakeTime) -> None:
     kept = KeptBoot(3, 5_000.0, Trust.NONE)
     clock = Clock(clocks, kept=kept, last_ms=10**15)
     assert clock.stamp(1.0) == 6_000
@@ -98,7 +99,7 @@ def test_another_process_of_the_same_boot_goes_on_with_its_offset(clocks: Any) -
 
 
 @pytest.mark.parametrize(("behind_s", "goes_on"), [(1800, True), (86_400, False)])
-def test_a_known_clock_behind_the_record(clocks: Any, behind_s: float, goes_on: bool) -> None:
+def test_a_known_clock_behind_the_record(clocks: FakeTime, behind_s: float, goes_on: bool) -> None:
     clocks.trusted = Trust.NTP
     last = round((clocks.wall + behind_s) * 1000)
     clock = Clock(clocks, last_ms=last)

@@ -18,6 +18,7 @@ from logger.recording.clock import Trust
 from logger.recording.clock_system import SystemTime
 from logger.recording.recorder import Feed, Recorder
 from logger.recording.recorder_source import Feed as SourceFeed
+from tests.logger.made import FakeTime, make_day
 
 A, B = Subject("A"), Subject("B")
 
@@ -174,17 +175,15 @@ def test_a_finite_source_ends_the_run(logging_store: Store) -> None:
     assert rows(logging_store, "SELECT min(time_ms) FROM reading") == [(1_771_000_000_001,)]
 
 
-def test_boot_in_1970_then_network_time(logging_store: Store, clocks: Any) -> None:
-    clocks.mono, clocks.wall = time.monotonic(), 40.0
-
-    class Moving(type(clocks)):  # type: ignore[misc]  # the fixture's class
+def test_boot_in_1970_then_network_time(logging_store: Store) -> None:
+    class Moving(FakeTime):
         def monotonic_s(self) -> float:
             return time.monotonic()
 
         def wall_s(self) -> float:
-            return float(self.wall) + time.monotonic() - float(self.mono)
+            return self.wall + time.monotonic() - self.mono
 
-    source = Moving(mono=clocks.mono, wall=clocks.wall)
+    source = Moving(mono=time.monotonic(), wall=40.0)
     wire = Wire(A)
     r = recorder([Feed("a", wire, 0.02)], logging_store, time_source=source)
     known: list[float] = []
@@ -217,7 +216,7 @@ def test_what_a_killed_logger_left_open_is_ended(logging_store: Store) -> None:
     assert "not stopped cleanly" in old["logging"].detail
 
 
-def test_due_days_are_sealed_beside_it(logging_store: Store, make_day: Any) -> None:
+def test_due_days_are_sealed_beside_it(logging_store: Store) -> None:
     logging_store.adopt("A", make_day("2026-02-07"), now_ms=0)
     wire = Wire(B)
     r = recorder([Feed("b", wire, 0.02)], logging_store, seal=True)
@@ -226,9 +225,7 @@ def test_due_days_are_sealed_beside_it(logging_store: Store, make_day: Any) -> N
     assert logging_store.verify().ok
 
 
-def test_a_record_found_corrupt_when_sealing_is_replaced(
-    logging_store: Store, make_day: Any, record: Path
-) -> None:
+def test_a_record_found_corrupt_when_sealing_is_replaced(logging_store: Store, record: Path) -> None:
     for day in ("2026-02-05", "2026-02-06"):
         logging_store.adopt("A", make_day(day), now_ms=1_900_000_000_000)
     logging_store.adopt("A", make_day("2026-02-07"), now_ms=0)

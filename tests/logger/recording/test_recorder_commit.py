@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -15,13 +14,14 @@ from logger.record.store import Stamped, Store
 from logger.recording.buffer import Buffer
 from logger.recording.clock import Clock, Trust
 from logger.recording.recorder_commit import Writer
+from tests.logger.made import FakeTime
 from tests.logger.small_disk import MS_RDONLY, MS_REMOUNT, fill, mount
 
 A = Subject("A")
 
 
 @pytest.fixture
-def writer(small_disk: Path, clocks: Any) -> Iterator[Writer]:
+def writer(small_disk: Path, clocks: FakeTime) -> Iterator[Writer]:
     clocks.trusted = Trust.USER
     store = Store.open(small_disk / "bank.db", logging=True, timezone="Europe/Vienna")
     made = Writer(store, Clock(clocks), Buffer(limit=500), clocks.boot_id())
@@ -90,7 +90,7 @@ def test_a_read_only_remount_is_lived_through(small_disk: Path, writer: Writer) 
     assert "no reading was lost" in writer.store.events(kind="disk")[0].detail
 
 
-def test_a_disk_that_is_full_at_the_start(small_disk: Path, clocks: Any) -> None:
+def test_a_disk_that_is_full_at_the_start(small_disk: Path, clocks: FakeTime) -> None:
     Store.open(small_disk / "bank.db", logging=True, timezone="Europe/Vienna").close()
     store = Store.open(small_disk / "bank.db", logging=True)
     with store.reading():
@@ -114,7 +114,7 @@ def test_the_store_says_what_to_do_when_the_disk_is_full(small_disk: Path, write
         writer.store.append([reading(number) for number in range(1000)])
 
 
-def test_a_record_that_breaks_while_logging_is_replaced(record: Path, clocks: Any) -> None:
+def test_a_record_that_breaks_while_logging_is_replaced(record: Path, clocks: FakeTime) -> None:
     clocks.trusted = Trust.USER
     store = Store.open(record, logging=True, timezone="Europe/Vienna")
     writer = Writer(store, Clock(clocks), Buffer(), clocks.boot_id())
@@ -134,7 +134,7 @@ def test_a_record_that_breaks_while_logging_is_replaced(record: Path, clocks: An
     writer.store.close()
 
 
-def test_two_commits_at_once_store_nothing_twice(record: Path, clocks: Any) -> None:
+def test_two_commits_at_once_store_nothing_twice(record: Path, clocks: FakeTime) -> None:
     clocks.trusted = Trust.USER
     writer = Writer(Store.open(record, logging=True), Clock(clocks), Buffer(), clocks.boot_id())
     writer.begin()
@@ -150,7 +150,7 @@ def test_two_commits_at_once_store_nothing_twice(record: Path, clocks: Any) -> N
 
 
 def test_a_record_that_is_busy_for_long_costs_nothing(
-    record: Path, clocks: Any, monkeypatch: pytest.MonkeyPatch
+    record: Path, clocks: FakeTime, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("logger.record.store_engine.BUSY_S", 0.05)
     clocks.trusted = Trust.USER
