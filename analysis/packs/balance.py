@@ -1,151 +1,236 @@
-"""Energy efficiency of closed windows: the voltages' ratio times the share of charge that came back."""
+"""What closed windows gained and lost, explained together: the sensor's zero, the cells' loss, the heaters.
+
+Between two full charges the meter gains
+
+    b × time + L × charge in + D × time + f × heaters' charge
+
+with b the zero error, L the share of charge that cells keep, D what electronics take past the sensor, and f
+what heaters took past it, as part of what they used. All four are shared by all windows; what is known of
+them beforehand counts as further observations. Whether heaters can have taken charge past the sensor at all
+is a question of yes or no: both answers are worked out and weighed by how well they explain the windows.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
-from analysis.history import Span
+import numpy as np
+
+from analysis.frame import F64
 from analysis.packs.closure import (
     DRAIN_MEAN_A,
     DRAIN_U_A,
-    HEATING_U,
     LOSS_MEAN,
     LOSS_U,
-    Balance,
+    PRIOR_U_A,
     Window,
+    Zero,
+    combined_zero,
     pooled,
 )
+from analysis.packs.heater_path import UNKNOWN, HeaterPath
 
-UNTOLD_SHARE_U = 0.3
-"""A heaters' share less sure than this is not told by the record: the interval then reaches from all of it
-to none. [1] Common practice, no source."""
-LEAST_KEPT, MOST_KEPT = 0.990, 0.9995
-"""Share of its charge that a healthy pack gives back, at least and at most, heaters apart: from memory."""
-VOLTAGE_U = 0.0005
-"""Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
+HEATING_U = 0.3
+"""What each window's own heating differs by from the heaters' usual, standard. [1] Practice, no source."""
+UNTOLD_U_A, MOST_WINDOWS = 0.1, 400
+"""A zero less sure than the first tells nothing [A]; windows looked back at."""
+MOST_TOLD = 6.0
+"""Largest difference of log-likelihoods that is believed: the model may be wrong. [1] Practice, no source."""
+UNLIKELY = 0.02
+"""An answer less likely than this is left out. [1] Practice, no source."""
+NOBODY_SAID = HeaterPath(UNKNOWN, 1.0, 0.4)
 
 
-def expected_loss(ah_in: float, hours: float, heaters_ah: float, fit: Balance) -> tuple[float, float]:
-    """Charge that does not come back of a healthy pack, with its standard uncertainty. [Ah]
+@dataclass(frozen=True, slots=True, eq=False)
+class Answer:
+    """One answer to whether heaters took charge past the sensor.
+
+    Attributes
+    ----------
+    chance : float
+        That it is the right one. [1]
+    mean, cov : array, shape (4,) and (4, 4)
+        Of b [A], L [1], D [A] and f [1].
+    """
+
+    chance: float
+    mean: F64
+    cov: F64
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Balance:
+    """What explains the gains and losses of windows together.
+
+    Attributes
+    ----------
+    zero : Zero
+        Of the current sensor.
+    heating, heating_u : float
+        What heaters took past the sensor, as part of what they used, with its standard uncertainty. [1]
+    scale : float
+        What they used, as part of the windows' `heater_ah`. [1]
+    answers : tuple of Answer
+        One or two; their chances add up to 1.
+    """
+
+    zero: Zero
+    heating: float
+    heating_u: float
+    scale: float
+    answers: tuple[Answer, ...]
+
+
+def balance(found: Sequence[Window], known: Zero | None = None, path: HeaterPath = NOBODY_SAID) -> Balance:
+    """Find what explains the gains and losses of windows together.
+
+    Parameters
+    ----------
+    found : sequence of Window
+        Any number; the latest `MOST_WINDOWS` are used.
+    known : Zero, optional
+        The zero error from elsewhere than these windows.
+    path : HeaterPath
+        What is known of the way of the heaters' current.
+
+    Returns
+    -------
+    Balance
+
+    References
+    ----------
+    JCGM 102:2011, section 6 (least squares with prior information as further observations; from memory).
+    MacKay, "Information Theory, Inference, and Learning Algorithms" (2003), chapter 28: evidence of linear
+    models with Gaussian priors (chapter from memory).
+    """
+    found = found[-MOST_WINDOWS:]
+    start = combined_zero(known) if known is not None else Zero(0.0, PRIOR_U_A, combined_zero().basis)
+    rows, gained, noise = _equations(found, path.scale)
+    mean = np.array([start.offset_a, LOSS_MEAN, DRAIN_MEAN_A, 0.0])
+    sd = np.array([start.u_a, LOSS_U, DRAIN_U_A, 0.0])
+    priors = [(1 - path.chance, mean, sd)]
+    if path.chance > 0 and (rows.size == 0 or rows[:, 3].any()):
+        heated, wide = mean.copy(), sd.copy()
+        heated[3], wide[3] = 1.0, path.relative_u
+        priors.append((path.chance, heated, wide))
+    chance = np.array([p[0] for p in priors])
+    best = min(_misfit(rows, gained, noise, m, s) for _, m, s in priors)
+    noise = noise * math.sqrt(max(1.0, best / max(gained.size, 1)))
+    solved = [_solved(rows, gained, noise, m, s) for _, m, s in priors]
+    told = np.array([s[2] for s in solved])
+    weight = chance * np.exp(np.clip(told - told.max(), -MOST_TOLD, 0.0))
+    weight /= weight.sum()
+    keep = weight >= UNLIKELY
+    weight = weight[keep] / weight[keep].sum()
+    answers = tuple(
+        Answer(float(w), s[0], s[1])
+        for w, s in zip(weight, (s for s, k in zip(solved, keep, strict=True) if k), strict=True)
+    )
+    basis = f"{len(found)} closed windows, {found[0].first} to {found[-1].last}" if found else ""
+    basis = "; ".join(part for part in (basis, start.basis if known or not found else "") if part)
+    zero, u = _mixed(answers, lambda a: (float(a.mean[0]), math.sqrt(float(a.cov[0, 0]))))
+    heating, heating_u = _mixed(answers, lambda a: (float(a.mean[3]), math.sqrt(float(a.cov[3, 3]))))
+    return Balance(Zero(zero, u, basis), heating, heating_u, path.scale, answers)
+
+
+def _equations(found: Sequence[Window], scale: float) -> tuple[F64, F64, F64]:
+    """Coefficients of the four unknowns (n, 4), charge gained (n,) and its standard uncertainty (n,). [Ah]"""
+    if not found:
+        return np.empty((0, 4)), np.empty(0), np.empty(0)
+    hours = np.array([w.span.covered_s / 3600 for w in found])
+    heaters = scale * np.array([0.0 if w.warm else w.heater_ah for w in found])
+    rows = np.column_stack((hours, [w.span.ah_in for w in found], hours, heaters))
+    noise = np.sqrt([w.closure_u_ah**2 + w.hidden_ah**2 for w in found])
+    return rows, np.array([w.span.ah for w in found]), np.hypot(noise, HEATING_U * heaters)
+
+
+def _solved(rows: F64, gained: F64, noise: F64, mean: F64, sd: F64) -> tuple[F64, F64, float]:
+    """Unknowns with their covariance, and the log-likelihood of what was gained, priors averaged over.
+
+    What has no uncertainty beforehand keeps its value.
+    """
+    free = sd > 0
+    a = rows[:, free] / noise[:, None]
+    y = (gained - rows @ mean) / noise
+    precision = a.T @ a + np.diag(1 / sd[free] ** 2)
+    part = np.linalg.inv(precision)
+    shift = part @ (a.T @ y)
+    cov = np.zeros((mean.size, mean.size))
+    cov[np.ix_(free, free)] = part
+    out = mean.copy()
+    out[free] += shift
+    misfit = float(y @ y - shift @ precision @ shift)
+    spread = float(np.linalg.slogdet(precision)[1]) + 2 * float(np.log(sd[free]).sum())
+    return out, cov, -0.5 * (misfit + spread) - float(np.log(noise).sum())
+
+
+def _misfit(rows: F64, gained: F64, noise: F64, mean: F64, sd: F64) -> float:
+    """Sum of squares of what the best fit leaves, in units of the noise."""
+    fit, _, _ = _solved(rows, gained, noise, mean, sd)
+    rest = (gained - rows @ fit) / noise
+    return float(rest @ rest)
+
+
+def _mixed(answers: Sequence[Answer], of: Callable[[Answer], tuple[float, float]]) -> tuple[float, float]:
+    """Mean and standard uncertainty of a quantity over the answers."""
+    parts = [(a.chance, *of(a)) for a in answers]
+    mean = math.fsum(c * m for c, m, _ in parts)
+    return mean, math.sqrt(math.fsum(c * (u * u + (m - mean) ** 2) for c, m, u in parts))
+
+
+def closure_zero(found: Sequence[Window]) -> Zero | None:
+    """Estimate the zero error from closed windows; None if they tell next to nothing about it."""
+    zero = balance(found).zero
+    return zero if found and zero.u_a < UNTOLD_U_A else None
+
+
+def lost_by_answer(found: Sequence[Window], fit: Balance) -> tuple[tuple[float, float, float], ...]:
+    """Each answer's chance [1], charge lost over windows and its standard uncertainty. [Ah]"""
+    sums = _sums(found, fit)
+    return tuple((a.chance, *_lost(a, *sums)) for a in fit.answers)
+
+
+def _lost(
+    answer: Answer, ah_in: float, hours: float, heaters_ah: float, own_ah: float
+) -> tuple[float, float]:
+    """Charge lost under one answer [Ah]; `own_ah` is what the windows' own heating differs by."""
+    row = np.array([0.0, ah_in, hours, heaters_ah])
+    mean = float(row @ answer.mean)
+    return mean, math.sqrt(float(row @ answer.cov @ row) + (own_ah * answer.mean[3]) ** 2)
+
+
+def lost_ah(ah_in: float, hours: float, heaters_ah: float, fit: Balance) -> tuple[float, float]:
+    """Charge that goes in and does not come out, with its standard uncertainty. [Ah]
 
     Parameters
     ----------
     ah_in : float
-        Charge that went in. [Ah]
+        Charge that goes in. [Ah]
     hours : float
         Time. [h]
     heaters_ah : float
-        What heaters can have taken at most. [Ah]
+        Heaters' charge as `closure.heater_ah` has it. [Ah]
     fit : Balance
-        With the share of it that they took.
-
-    Returns
-    -------
-    (float, float)
     """
-    heat = fit.heating * heaters_ah
-    mean = LOSS_MEAN * ah_in + DRAIN_MEAN_A * hours + heat
-    return mean, math.hypot(LOSS_U * ah_in, DRAIN_U_A * hours, fit.heating_u * heaters_ah, HEATING_U * heat)
+    used = heaters_ah * fit.scale
+    return _mixed(fit.answers, lambda a: _lost(a, ah_in, hours, used, 0.0))
 
 
-def charge_lost(window: Window, fit: Balance) -> tuple[float, float]:
-    """Charge that went in and did not come out of a window, with its standard uncertainty. [Ah]
-
-    Two sources: what a healthy pack is expected to lose, and what the meter missed at the window's end,
-    its zero error taken out. Without a heater the surer one is taken, for the zero error itself comes
-    from the same expectation; otherwise they are weighted by their variances.
-    """
-    hours = window.span.covered_s / 3600
-    metered = window.span.ah - fit.zero.offset_a * hours
-    u_metered = math.hypot(fit.zero.u_a * hours, window.closure_u_ah, window.hidden_ah)
-    heaters = 0.0 if window.warm else window.heater_ah
-    expected, u_expected = expected_loss(window.span.ah_in, hours, heaters, fit)
-    if window.warm:
-        return (expected, u_expected) if u_expected <= u_metered else (metered, u_metered)
-    a, b = 1 / u_expected**2, 1 / u_metered**2
-    return (a * expected + b * metered) / (a + b), 1 / math.sqrt(a + b)
+def lost_in_all(found: Sequence[Window], fit: Balance) -> tuple[float, float]:
+    """Charge lost over windows with its standard uncertainty. [Ah]"""
+    return _mixed(fit.answers, lambda a: _lost(a, *_sums(found, fit)))
 
 
-def voltage_ratio(moved: Span) -> float:
-    """Mean discharge over mean charge voltage, weighted with charge: no zero error moves it. [1]"""
-    return (moved.wh_out / moved.ah_out) / (moved.wh_in / moved.ah_in)
+def _sums(found: Sequence[Window], fit: Balance) -> tuple[float, float, float, float]:
+    """Charge in [Ah], time [h] and heaters' charge of windows [Ah], and what their own heating differs by."""
+    total = pooled(found)
+    heaters = [fit.scale * w.heater_ah for w in found if not w.warm]
+    own = HEATING_U * math.sqrt(math.fsum(h * h for h in heaters))
+    return true_in_ah(total, fit), total.span.covered_s / 3600, math.fsum(heaters), own
 
 
 def true_in_ah(window: Window, fit: Balance) -> float:
     """Charge in with the zero error taken out. [Ah]"""
     return max(window.span.ah_in - fit.zero.offset_a * window.hours_in, 1e-9)
-
-
-def closed_efficiency(
-    wh_in: float, wh_out: float, *, stored_wh: float = 0.0, outside_wh: float = 0.0
-) -> float:
-    """Energy out over energy in, for a time that ends in another state than it began.
-
-    Parameters
-    ----------
-    wh_in, wh_out : float
-        Energy at the terminals. [Wh]
-    stored_wh : float
-        What the pack holds more at the end than at the start. [Wh]
-    outside_wh : float
-        What heaters took from elsewhere than the pack, counted as put in. [Wh]
-
-    Returns
-    -------
-    float
-        Efficiency, NaN if nothing went in. [1]
-
-    Examples
-    --------
-    >>> round(closed_efficiency(15.2, 14.6, stored_wh=0.15), 4)
-    0.9704
-    """
-    put_in = wh_in + outside_wh
-    return (wh_out + stored_wh) / put_in if put_in > 0 else float("nan")
-
-
-def interval(found: Sequence[Window], fit: Balance) -> tuple[float, float, float]:
-    """Efficiency over windows with the ends of its 95 % interval. [1]
-
-    The product of the voltage ratio and the share of charge that came back: what a zero error, a dead
-    band or a gain do to the meter's sums cancels in the first and is held by the second.
-
-    Parameters
-    ----------
-    found : sequence of Window
-        One or more.
-    fit : Balance
-        Of the sensor and the heaters.
-
-    Returns
-    -------
-    (float, float, float)
-        Value, low, high.
-    """
-    total = pooled(found)
-    lost, u_lost = lost_in_all(found, fit)
-    put_in = true_in_ah(total, fit)
-    ratio = voltage_ratio(total.span)
-    value = min(ratio * (1 - lost / put_in), ratio * MOST_KEPT)  # no cell gives back more than it took
-    half = 1.96 * ratio * math.hypot(u_lost / put_in, VOLTAGE_U)
-    low, high = value - half, min(value + half, ratio * (1 + 2 * VOLTAGE_U), 1.0)
-    heaters = sum(w.heater_ah for w in found if not w.warm)
-    if heaters > 0 and fit.heating_u > UNTOLD_SHARE_U:
-        least = ratio * (LEAST_KEPT - heaters / put_in)
-        low, high = min(low, least, value), max(high, min(ratio * MOST_KEPT, 1.0))
-    return value, min(low, value), max(high, value)
-
-
-def lost_in_all(found: Sequence[Window], fit: Balance) -> tuple[float, float]:
-    """Charge lost over windows, those in which heaters may have run judged apart, with uncertainty. [Ah]"""
-    groups = ([w for w in found if w.warm], [w for w in found if not w.warm])
-    parts = [charge_lost(pooled(group), fit) for group in groups if group]
-    return sum(lost for lost, _ in parts), math.hypot(*(u for _, u in parts))
-
-
-def with_efficiency(window: Window, fit: Balance) -> Window:
-    """Fill in the efficiency of a window and its 95 % interval."""
-    value, low, high = interval((window,), fit)
-    return replace(window, efficiency=value, low=low, high=high)

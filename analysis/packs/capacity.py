@@ -13,7 +13,7 @@ from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History, PlacedAnchor, span
 from analysis.once import once
-from analysis.packs.closure import Zero, combined_zero, heater_ah
+from analysis.packs.closure import Zero, combined_zero, most_heater_ah
 from analysis.packs.heater_watts import heater_boundary
 from analysis.packs.sensor import known_zero
 from analysis.stats.quantiles import student_quantile
@@ -135,7 +135,7 @@ def _past_sensor_ah(history: History, a: PlacedAnchor, b: PlacedAnchor) -> float
         if on_s > 0:
             within = (min(r.end_s, b.mark.time_s) - max(r.start_s, a.mark.time_s) for r in runs)
             share = min(math.fsum(max(s, 0.0) for s in within) / on_s, 1.0)
-            total += heater_ah(digest, history.facts) * share
+            total += most_heater_ah(digest, history.facts) * share
     return total
 
 

@@ -48,8 +48,6 @@ by. Common practice, no source."""
 PRIOR_U_A = 0.2
 """Standard uncertainty of the zero before anything is known, with what a dead band may swallow of a small
 standing load. [A] Common practice, no source."""
-UNTOLD_U_A, MOST_WINDOWS = 0.1, 400
-"""A zero less sure than the first tells nothing [A]; windows looked back at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +65,7 @@ class Window:
     hidden_ah : float
         Charge that may have flown in its gaps. [Ah]
     heater_ah : float
-        Charge that heaters took past the sensor at most. [Ah]
+        Charge that heaters used; past the sensor or not. [Ah]
     hours_in, hours_out : float
         Covered hours with the meter above and below zero. [h]
     start_s, end_s : float
@@ -101,24 +99,6 @@ class Zero:
     offset_a: float
     u_a: float
     basis: str
-
-
-@dataclass(frozen=True, slots=True)
-class Balance:
-    """What explains the gains and losses of windows together.
-
-    Attributes
-    ----------
-    zero : Zero
-        Of the current sensor.
-    heating, heating_u : float
-        Share of what heaters can have taken at most that they took past the sensor, with its standard
-        uncertainty. [1]
-    """
-
-    zero: Zero
-    heating: float
-    heating_u: float
 
 
 @once
@@ -212,80 +192,33 @@ def unheated(digest: DayDigest) -> bool:
 
 
 def heater_ah(digest: DayDigest, facts: PackFacts) -> float:
-    """Charge that heaters can have taken past the sensor on a day at most. [Ah]
+    """Charge that heaters used on a day, from the cells or not, as well as it is known. [Ah]
 
-    Their time on at the power the user stated, or 150 W for 280 Ah; where heating was only inferred, half as
-    long again and an hour; where nothing is known of it, eight hours. None where their current is measured.
+    Their time on at the power the user stated, or 150 W for 280 Ah; where nothing is known of the time, four
+    hours. None where their current is measured.
     """
+    heater = digest.heater
+    inferred = {"none": 0.5 * UNKNOWN_HEATING_H * 3600, "flag": heater.on_s, "watts": heater.on_s}
+    return _heater_ah(digest, facts, inferred.get(heater.method, heater.on_s + 0.3 * 3600) / 3600)
+
+
+def most_heater_ah(digest: DayDigest, facts: PackFacts) -> float:
+    """Charge that heaters can have used on a day at most: times inferred half as long again. [Ah]"""
+    hours = digest.heater.on_s / 3600
+    if digest.heater.method == "none":
+        hours = UNKNOWN_HEATING_H
+    elif digest.heater.method not in {"flag", "watts"}:
+        hours = 1.5 * hours + 1.0
+    return _heater_ah(digest, facts, hours)
+
+
+def _heater_ah(digest: DayDigest, facts: PackFacts, hours: float) -> float:
     if facts.heater_measured == "inside" or unheated(digest):
         return 0.0
-    heater = digest.heater
-    if math.isfinite(heater.energy_wh):
-        return heater.energy_wh / (CELL_V * max(facts.n_cells, 1))
-    hours = heater.on_s / 3600
-    if heater.method == "none":
-        hours = UNKNOWN_HEATING_H
-    elif heater.method not in {"flag", "watts"}:
-        hours = 1.5 * hours + 1.0
+    if math.isfinite(digest.heater.energy_wh):
+        return digest.heater.energy_wh / (CELL_V * max(facts.n_cells, 1))
     watts = facts.heater_w or HEATER_W * facts.rated_ah / 280.0
     return hours * watts / (CELL_V * max(facts.n_cells, 1))
-
-
-def balance(found: Sequence[Window], known: Zero | None = None, *, past_sensor: bool = False) -> Balance:
-    """Find the zero error and the heaters' share that explain what windows gained and lost together.
-
-    A window's meter ends too high by b × time, by what cells and electronics lost, and by the heaters'
-    share f of the charge they can have taken at most. The loss is expected of a healthy pack; b and f are
-    two unknowns shared by all windows, which differ in how much of their time was heated.
-
-    Parameters
-    ----------
-    found : sequence of Window
-        Any number; the latest `MOST_WINDOWS` are used.
-    known : Zero, optional
-        The zero error from elsewhere.
-    past_sensor : bool
-        Whether the user said that the heaters' current passes by the sensor.
-
-    Returns
-    -------
-    Balance
-
-    References
-    ----------
-    JCGM 102:2011, section 6 (least squares with prior information as further observations; from memory).
-    """
-    found = found[-MOST_WINDOWS:]
-    start = combined_zero(known) if known is not None else Zero(0.0, PRIOR_U_A, combined_zero().basis)
-    share = SHARE_PAST if past_sensor else SHARE_MEAN
-    tt, th, hh = 1 / start.u_a**2, 0.0, 1 / SHARE_U**2  # the normal equations of two unknowns
-    ty, hy = start.offset_a * tt, share * hh
-    hours = ah_in = 0.0
-    for w in found:
-        time_h, heaters = w.span.covered_s / 3600, 0.0 if w.warm else w.heater_ah
-        gained = w.span.ah - LOSS_MEAN * w.span.ah_in - DRAIN_MEAN_A * time_h
-        weight = 1 / (w.closure_u_ah**2 + w.hidden_ah**2 + (HEATING_U * heaters) ** 2)
-        tt, th, hh = tt + weight * time_h**2, th + weight * time_h * heaters, hh + weight * heaters**2
-        ty, hy = ty + weight * time_h * gained, hy + weight * heaters * gained
-        hours, ah_in = hours + time_h, ah_in + w.span.ah_in
-    det = tt * hh - th * th
-    shared = math.hypot(DRAIN_U_A, LOSS_U * ah_in / hours) if hours > 0 else 0.0
-    basis = f"{len(found)} closed windows, {found[0].first} to {found[-1].last}" if found else ""
-    return Balance(
-        zero=Zero(
-            (hh * ty - th * hy) / det,
-            math.hypot(math.sqrt(hh / det), shared),
-            "; ".join(part for part in (basis, start.basis if known or not found else "") if part),
-        ),
-        heating=(tt * hy - th * ty) / det,
-        heating_u=math.sqrt(tt / det),
-    )
-
-
-def closure_zero(found: Sequence[Window]) -> Zero | None:
-    """Estimate the zero error from closed windows; None if they tell next to nothing about it."""
-    zero = balance(found).zero
-    return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
 def combined_zero(*known: Zero | None) -> Zero:

@@ -7,30 +7,15 @@ from dataclasses import dataclass
 
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
-from analysis.packs.balance import (
-    expected_loss,
-    interval,
-    lost_in_all,
-    true_in_ah,
-    voltage_ratio,
-    with_efficiency,
-)
-from analysis.packs.closure import (
-    LEAST_EFC,
-    OFFSET_U_A,
-    Balance,
-    Window,
-    Zero,
-    balance,
-    heater_ah,
-    pooled,
-    windows,
-)
+from analysis.packs.balance import Balance, balance, lost_ah, lost_in_all, true_in_ah
+from analysis.packs.closure import LEAST_EFC, OFFSET_U_A, Window, Zero, heater_ah, pooled
+from analysis.packs.heater_path import heated_windows, heater_path
+from analysis.packs.window_efficiency import interval, voltage_ratio, with_efficiency
 from analysis.packs.zero_step import stretch_of
 
 LOOK_BACK_S = 60 * 86400.0
 """How far before the time asked for closures tell of the sensor. [s] Common practice, no source."""
-UNSURE = 0.015
+UNSURE = 0.01
 """Standard uncertainty of the share of charge lost above which voltages alone give no efficiency. [1]"""
 
 
@@ -119,8 +104,7 @@ def efficiency(
     quadrature.
     """
     found, alike = _alike(history, background)
-    past_sensor = history.facts.heater_measured == "outside"
-    fit = balance(alike, zero, past_sensor=past_sensor)
+    fit = balance(alike, zero, heater_path(background or history))
     found = tuple(with_efficiency(window, fit) for window in found)
     voltage = _voltage(history)
     offset = around(fit.zero.offset_a, 1.96 * fit.zero.u_a, "A", basis=fit.zero.basis, n=len(found))
@@ -142,7 +126,7 @@ def efficiency(
 
 def _alike(history: History, background: History | None) -> tuple[tuple[Window, ...], tuple[Window, ...]]:
     """The windows asked for, and all those about them, between two steps of the sensor's zero."""
-    found = windows(history)
+    found = heated_windows(history)
     around_them = _lately(history, background) if background else found
     if not found or not around_them:
         return found, around_them
@@ -154,9 +138,9 @@ def _alike(history: History, background: History | None) -> tuple[tuple[Window, 
 def _lately(history: History, background: History) -> tuple[Window, ...]:
     """Windows of a longer history from `LOOK_BACK_S` before this one on: a sensor's zero may wander."""
     if not history.digests:
-        return windows(background)
+        return heated_windows(background)
     earliest = history.digests[0].start_s - LOOK_BACK_S
-    return tuple(w for w in windows(background) if w.start_s >= earliest)
+    return tuple(w for w in heated_windows(background) if w.start_s >= earliest)
 
 
 def _basis(found: tuple[Window, ...]) -> str:
@@ -233,7 +217,7 @@ def _from_voltages(history: History, voltage: Estimate, why: str, fit: Balance) 
         return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
     whole = history.whole()
     heaters = sum(heater_ah(d, history.facts) for d in history.digests)
-    lost, u = expected_loss(whole.ah_in, whole.covered_s / 3600, heaters, fit)
+    lost, u = lost_ah(whole.ah_in, whole.covered_s / 3600, heaters, fit)
     lost, u = lost / whole.ah_in, u / whole.ah_in
     if u > UNSURE:
         reason = f"{why}; heaters may have taken up to {heaters / whole.ah_in:.0%} of the charge"

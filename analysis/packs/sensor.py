@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 from analysis.once import once
-from analysis.packs.closure import UNTOLD_U_A, Window, Zero, balance, windows
-from analysis.packs.heater_watts import heater_boundary
+from analysis.packs.balance import UNTOLD_U_A, balance
+from analysis.packs.closure import Window, Zero
+from analysis.packs.heater_path import heated_windows, heater_path
 from analysis.packs.sensor_gain import gain_against
 from analysis.packs.zero_step import stretches
 
@@ -83,33 +84,16 @@ def _resting_zero(history: History) -> Zero | None:
     return Zero(rest.value + 0.05, 0.1, f"{hours:.0f} h of rest below the top that read as charging")
 
 
-def _unheated(history: History) -> tuple[Window, ...]:
-    """Closed windows in which no heater took charge past the sensor, marked as warm."""
-    found = windows(history)
-    if heater_boundary(history) == "inside":
-        return tuple(replace(w, warm=True) for w in found)
-    heated = {d.day for d in history.digests if d.heater.on_s > 0}
-    told = {d.day for d in history.digests if d.heater.method in {"flag", "watts"}}
-    return tuple(replace(w, warm=w.warm or _cool(history, w, told, heated)) for w in found)
-
-
-def _cool(history: History, window: Window, told: set[str], heated: set[str]) -> bool:
-    """Whether the pack itself says that its heater stayed off throughout a window."""
-    days = [day for day in history.days if window.first <= day <= window.last]
-    return all(day in told and day not in heated for day in days)
-
-
 def _lately(history: History) -> tuple[Window, ...]:
     """The windows after the last clear step of the offset; all of them without one."""
-    parts = stretches(_unheated(history))
+    parts = stretches(heated_windows(history))
     return parts[-1] if parts else ()
 
 
 def _closure(history: History) -> Zero | None:
     """Zero error and heaters' share from closed windows together; None if they tell next to nothing."""
     found = _lately(history)
-    past = heater_boundary(history) == "outside"
-    zero = balance(found, past_sensor=past).zero
+    zero = balance(found, path=heater_path(history)).zero
     return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
@@ -181,7 +165,7 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
     else:
         offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
     gain = gain_against(history, others)
-    found = windows(history)
+    found = heated_windows(history)
     stepped = _lately(history)[:1]
     return CurrentSensor(
         offset=offset,

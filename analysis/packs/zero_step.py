@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.frame import F64
-from analysis.packs.closure import DRAIN_MEAN_A, LOSS_MEAN, SHARE_MEAN, Window
+from analysis.packs.closure import DRAIN_MEAN_A, LOSS_MEAN, Window
 from analysis.stats.change import step_change
 
 STEP_A = 0.15
 """A step of the zero from which windows before and after are kept apart. [A] Practice, no source."""
 SURE_A = 0.12
 """Windows whose closing says less than this, standard, do not tell of a step. [A] Practice, no source."""
+UNTOLD = 0.5
+"""Of the heaters' charge this part is taken to have passed by the sensor; it may be none or all. [1]"""
 LEAST_WINDOWS = 6
 CHANCE = 1e-3
 
@@ -37,7 +39,7 @@ def stretches(found: tuple[Window, ...]) -> tuple[tuple[Window, ...], ...]:
     hours = np.array([w.span.covered_s / 3600 for w in found])
     heaters = np.array([0.0 if w.warm else w.heater_ah for w in found]) / hours
     gained = np.array([w.span.ah - LOSS_MEAN * w.span.ah_in for w in found]) / hours
-    rate = gained - DRAIN_MEAN_A - SHARE_MEAN * heaters
+    rate = gained - DRAIN_MEAN_A - UNTOLD * heaters
     sure = np.hypot([w.closure_u_ah for w in found], [w.hidden_ah for w in found]) / hours < SURE_A
     if int(sure.sum()) < LEAST_WINDOWS:
         return (found,)
@@ -46,7 +48,7 @@ def stretches(found: tuple[Window, ...]) -> tuple[tuple[Window, ...], ...]:
     if change is None or change.p > CHANCE:
         return (found,)
     after = at >= change.at
-    if abs(change.size) < STEP_A + SHARE_MEAN * abs(_mean(heaters[after]) - _mean(heaters[~after])):
+    if abs(change.size) < STEP_A + UNTOLD * abs(_mean(heaters[after]) - _mean(heaters[~after])):
         return (found,)
     parts = (
         tuple(w for w, late in zip(found, after, strict=True) if not late),

@@ -6,9 +6,10 @@ import pytest
 from analysis.digest import digest
 from analysis.frame import Frame
 from analysis.history import History
-from analysis.packs.balance import closed_efficiency
-from analysis.packs.closure import Zero, balance, closure_zero, windows
+from analysis.packs.balance import balance, closure_zero
+from analysis.packs.closure import Zero, windows
 from analysis.packs.efficiency import efficiency
+from analysis.packs.window_efficiency import closed_efficiency
 from tests.analysis import made
 from tests.analysis.holding import holds, number
 

@@ -1,0 +1,97 @@
+"""Whether a heater takes charge from the cells without its sensor seeing it, and how much."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from analysis.history import History
+from analysis.once import once
+from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
+from analysis.packs.heater_fault import heater_trouble
+from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, median_step, switch_steps
+
+SEEN, DECLARED, NO_STEP, UNKNOWN = 0.98, 0.85, 0.6, 0.4
+"""How likely a heater takes its charge from the cells past the sensor: when its switching pushes current from
+the packs in parallel into this one; when the user said that its current passes by the sensor; when its
+switching shows no step; when nothing is known. It may also be fed from the house, or through the sensor. [1]
+Common practice, no source."""
+RATED_U, WARMING_U, ASSUMED_U = 0.06, 0.13, 0.40
+"""Standard uncertainty of a heater's power as stated, from warming, and of one nobody stated. [1]
+Common practice, no source."""
+TIME_U = {"watts": 0.01, "flag": 0.02}
+INFERRED_TIME_U = 0.25
+"""The same of its time on where it is inferred from temperatures. [1] Practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterPath:
+    """What heaters can have taken past the sensor, against what `heater_ah` of closed windows says.
+
+    Attributes
+    ----------
+    chance : float
+        That they did. [1]
+    scale : float
+        Their charge as part of `heater_ah`. [1]
+    relative_u : float
+        Its relative standard uncertainty. [1]
+    """
+
+    chance: float
+    scale: float
+    relative_u: float
+
+
+@once
+def heated_windows(history: History) -> tuple[Window, ...]:
+    """Closed windows of a history, a heater that failed taking nothing or less from then on."""
+    found = windows(history)
+    trouble = heater_trouble(history) if any(not w.warm for w in found) else None
+    if trouble is None or trouble.what not in {"no effect", "weak"}:
+        return found
+    left = 0.0 if trouble.what == "no effect" else 1 - trouble.value
+    days = {d.day: heater_ah(d, history.facts) for d in history.digests}
+    out = []
+    for w in found:
+        inside = [(day, ah) for day, ah in days.items() if w.first <= day <= w.last]
+        whole = math.fsum(ah for _, ah in inside)
+        late = math.fsum(ah for day, ah in inside if day >= trouble.since)
+        used = w.heater_ah * (1 - (1 - left) * late / whole) if whole > 0 else w.heater_ah
+        out.append(replace(w, heater_ah=used, warm=w.warm or (used <= 0 and whole > 0)))
+    return tuple(out)
+
+
+@once
+def heater_path(history: History) -> HeaterPath:
+    """Judge the path of a heater's current.
+
+    A heater at a pack's terminals behind its sensor draws part of its current from the packs in parallel:
+    this pack's sensor then sees current coming *in* at the moment it is switched on. A heater fed from
+    elsewhere shows nothing, one before the sensor shows a discharge.
+    """
+    facts = history.facts
+    watts, u_watts = facts.heater_w, RATED_U
+    if watts is None:
+        power = heater_watts(history).power
+        watts, u_watts = HEATER_W * facts.rated_ah / 280.0, ASSUMED_U
+        if power.value is not None and power.value > NOISE_W:
+            watts, u_watts = power.value, WARMING_U
+    assumed = facts.heater_w or HEATER_W * facts.rated_ah / 280.0
+    methods = [d.heater.method for d in history.digests if d.heater.on_s > 0]
+    usual = max(set(methods), key=methods.count) if methods else "none"
+    relative = math.hypot(u_watts, TIME_U.get(usual, INFERRED_TIME_U))
+    return HeaterPath(_chance(history, usual), watts / assumed, relative)
+
+
+def _chance(history: History, method: str) -> float:
+    boundary = heater_boundary(history)
+    if boundary == "inside":
+        return 0.0
+    if method in TIME_U:
+        own = median_step(switch_steps(history))
+        if own.high is not None and own.high < -NOISE_W:
+            return SEEN
+    if boundary == "outside":
+        return DECLARED if history.facts.heater_measured == "outside" else NO_STEP
+    return UNKNOWN
