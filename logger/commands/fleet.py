@@ -86,14 +86,15 @@ def digest(
     place: Place, *, scheduler: Scheduler = None, workers: Workers = 2, as_json: AsJson = False
 ) -> None:
     """Compute the digests that are missing, keep them at the centre, and say how fast it went."""
+    from logger.fleet.compute import Workers as Engine
     from logger.fleet.compute import compute
 
     start = time.perf_counter()
-    with _bar("stretches of days") as progress:
-        made = compute(place, scheduler=scheduler, workers=workers, keep=True, progress=progress)
+    with Engine(scheduler, workers) as on, _bar("stretches of days") as progress:
+        made = compute(place, on, keep=True, progress=progress)
     took = time.perf_counter() - start
     numbers = {
-        "computed": sum(len(m.digests) for m in made),
+        "computed": sum(m.days for m in made),
         "seconds": round(took, 2),
         "worker_peak_mb": round(max((m.peak_mb for m in made), default=0.0), 1),
     }
@@ -120,14 +121,15 @@ def report(
 ) -> None:
     """Write the desk's report: which banks need a visit, in order, and why."""
     from logger.fleet import desk
+    from logger.fleet.compute import Workers as Engine
     from logger.fleet.compute import compute
-    from logger.fleet.sources import open_source
 
     day = options.day(today, "--today") or date.today()
-    with _bar("stretches of days") as progress:
-        made = compute(place, scheduler=scheduler, workers=workers, progress=progress)
-    with _bar("banks") as progress:
-        found = desk.gather(open_source(place), made, progress)
+    with Engine(scheduler, workers) as on:
+        with _bar("stretches of days") as progress:
+            made = compute(place, on, keep=True, progress=progress)
+        with _bar("banks") as progress:
+            found = desk.gather(place, made, on, progress)
     with _bar("banks' own pages") as progress:
         pages = desk.write_desk(found, to, day.isoformat(), own_reports=own, progress=progress)
     if as_json:

@@ -1,23 +1,28 @@
-"""Digests of many banks on Dask: the digest of a day is the very function the logger uses.
+"""Digests and findings of many banks on Dask: by the very functions the logger uses.
 
-One task is one bank's stretch of days. A worker opens the source by itself and holds a day at a time, so
-its memory does not grow with the fleet; only digests travel back.
+One task is one bank's stretch of days, or what one bank's digests say. A worker opens the source by itself
+and holds a day, or one bank's digests, at a time, so its memory does not grow with the fleet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from adapters.errors import ConfigError
+from adapters.errors import ConfigError, SourceLost
 from logger.fleet.sources import DayRef, FleetSource, open_source
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from analysis.history import Bank
+
+T = TypeVar("T")
+R = TypeVar("R")
+Progress = Callable[[int, int], None]
 
 STRETCH = 60
 """Days of one pack in a task: long enough to hide the task's cost, short enough to share the work out. [d]"""
@@ -36,10 +41,22 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """What a task gives back: digests as `analysis.digest.dumps` made them, by day, and the worker's peak."""
+    """What a task gives back.
+
+    Attributes
+    ----------
+    bank, pack : str
+    days : int
+        How many days were digested.
+    digests : tuple of (str, (bytes, bytes))
+        By day, as `analysis.digest.dumps` made them; empty once the source keeps them.
+    peak_mb : float
+        The worker's peak memory. [MB]
+    """
 
     bank: str
     pack: str
+    days: int
     digests: tuple[tuple[str, tuple[bytes, bytes]], ...]
     peak_mb: float
 
@@ -76,7 +93,7 @@ def run_task(task: Task) -> Made:
         out.append((ref.day, digests.dumps(digests.digest(frame, facts, seen))))
         lead, before = _tail(table), ref.day
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return Made(task.bank, task.pack, tuple(out), peak)
+    return Made(task.bank, task.pack, len(out), tuple(out), peak)
 
 
 def tasks(place: str, source: FleetSource, banks: Sequence[str], version: int) -> list[Task]:
@@ -108,33 +125,87 @@ def tasks(place: str, source: FleetSource, banks: Sequence[str], version: int) -
     return todo
 
 
-@contextmanager
-def _client(scheduler: str | None, workers: int) -> Iterator[Any]:
-    try:
+class Workers:
+    """Dask workers, started when first needed: a local cluster, or those of a running scheduler.
+
+    Parameters
+    ----------
+    scheduler : str, optional
+        Address of a running Dask scheduler; a local cluster if not given.
+    workers : int
+        Processes of the local cluster.
+    """
+
+    def __init__(self, scheduler: str | None = None, workers: int = 2) -> None:
+        self._scheduler, self._workers = scheduler, workers
+        self._open = ExitStack()
+        self._client: Any = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._open.close()
+
+    def map(self, function: Callable[[T], R], todo: Sequence[T]) -> Iterator[R]:
+        """Yield the results as they come. A task whose worker dies goes to another one.
+
+        Raises
+        ------
+        ConfigError
+            If Dask is not installed.
+        SourceLost
+            If no scheduler answers, or workers died under the same task again and again.
+        """
+        try:
+            from distributed import as_completed
+            from distributed.scheduler import KilledWorker
+        except ModuleNotFoundError as error:
+            raise ConfigError(
+                "the fleet's engine is not installed", "pip install 'bankbook[fleet]'"
+            ) from error
+        if self._client is None:
+            self._client = self._started()
+        for future in as_completed(self._client.map(function, todo, pure=False, retries=1)):
+            try:
+                yield future.result()
+            except KilledWorker as error:
+                raise SourceLost(
+                    "workers died under the same task again and again",
+                    "look at the workers' memory and logs; what was computed so far is kept",
+                ) from error
+            future.release()
+
+    def _started(self) -> Any:
         from distributed import Client, LocalCluster
-    except ModuleNotFoundError as error:
-        raise ConfigError("the fleet's engine is not installed", "pip install 'bankbook[fleet]'") from error
-    if scheduler is not None:
-        with Client(scheduler, timeout="10s") as client:
-            yield client
-        return
-    with (
-        LocalCluster(
-            n_workers=workers, threads_per_worker=1, dashboard_address=None, host="127.0.0.1", memory_limit=0
-        ) as cluster,
-        Client(cluster) as client,
-    ):
-        yield client
+
+        if self._scheduler is None:
+            local = LocalCluster(
+                n_workers=self._workers,
+                threads_per_worker=1,
+                dashboard_address=None,
+                host="127.0.0.1",
+                memory_limit=0,
+            )
+            return self._open.enter_context(Client(self._open.enter_context(local)))
+        try:
+            return self._open.enter_context(Client(self._scheduler, timeout="10s"))
+        except (OSError, ValueError) as error:
+            raise SourceLost(
+                f"no Dask scheduler answers at {self._scheduler}: {error}",
+                "start one with `dask scheduler`, and workers with `dask worker tcp://…`",
+            ) from error
 
 
 def compute(
     place: str,
+    on: Workers,
     *,
     banks: Sequence[str] | None = None,
-    scheduler: str | None = None,
-    workers: int = 2,
     keep: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> list[Made]:
     """Digest every day that has no digest of this code yet.
 
@@ -142,14 +213,12 @@ def compute(
     ----------
     place : str
         Folder of exported days, or the central database's address.
+    on : Workers
     banks : sequence of str, optional
         Only these.
-    scheduler : str, optional
-        Address of a running Dask scheduler; a local cluster if not given.
-    workers : int
-        Processes of the local cluster.
     keep : bool
-        Whether to add what was computed to the source, so that it need not be computed again.
+        Whether to add what was computed to the source, so that it need not be computed again; where the
+        source cannot, the digests come back.
     progress : callable, optional
         Called with (tasks done, tasks).
 
@@ -161,25 +230,19 @@ def compute(
     Raises
     ------
     ConfigError
-        If the source is not there, or Dask is not installed.
+        If the source is not there.
     """
     from analysis.digest import VERSION
 
     source = open_source(place)
     todo = tasks(place, source, source.banks() if banks is None else banks, VERSION)
     made: list[Made] = []
-    if not todo:
-        return made
-    with _client(scheduler, workers) as client:
-        from distributed import as_completed
-
-        for done, future in enumerate(as_completed(client.map(run_task, todo, pure=False, retries=1)), 1):
-            made.append(future.result())
-            future.release()
-            if keep:
-                source.keep(made[-1].bank, made[-1].pack, made[-1].digests)
-            if progress is not None:
-                progress(done, len(todo))
+    results: Iterable[Made] = on.map(run_task, todo) if todo else ()
+    for done, one in enumerate(results, 1):
+        kept = keep and source.keep(one.bank, one.pack, one.digests)
+        made.append(replace(one, digests=()) if kept else one)
+        if progress is not None:
+            progress(done, len(todo))
     return made
 
 
@@ -188,8 +251,10 @@ def bank_of(source: FleetSource, bank: str, made: Sequence[Made]) -> Bank:
     from analysis import digest as digests
     from analysis.history import Bank, History
 
-    kept = source.kept(bank, digests.VERSION)
-    zone = next((r.zone for r in source.days(bank)), "UTC")
+    days = source.days(bank)
+    newest = {(r.name, r.day, r.seq) for r in days if r.kind == "pack"}
+    kept = {key: body for key, body in source.kept(bank, digests.VERSION).items() if key in newest}
+    zone = next((r.zone for r in days), "UTC")
     histories = []
     for name, facts in source.packs(bank).items():
         bodies = [body for (pack, _day, _seq), body in kept.items() if pack == name]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.fleet import summary
-from logger.fleet.compute import Made, bank_of
-from logger.fleet.sources import FleetSource
+from logger.fleet.compute import Made, Progress, Workers, bank_of
+from logger.fleet.sources import FleetSource, open_source
 
 if TYPE_CHECKING:
     from analysis.fleet.visits import BankState
@@ -30,34 +30,61 @@ class Desk:
     made: dict[str, list[Made]]
 
 
-def state_of(source: FleetSource, name: str, made: Sequence[Made]) -> BankState:
-    """Return one bank's state: what it said of itself, or what its digests say here."""
-    from analysis.findings import findings
+def _said(source: FleetSource, name: str) -> BankState | None:
+    """Return what a bank said of itself, None if it did not."""
     from analysis.fleet.visits import BankState
 
     packs, found = source.summary(name), source.findings(name)
-    last = max((r.day for r in source.days(name) if r.kind == "pack"), default="")
-    if packs is None or found is None:
-        bank = bank_of(source, name, made)
-        packs = summary.summarise(name, bank) if packs is None else packs
-        found = findings(bank) if found is None else found
-    return BankState(name, last, packs, found)
+    return None if packs is None or found is None else BankState(name, source.last_day(name), packs, found)
 
 
-def gather(
-    source: FleetSource, made: Sequence[Made], progress: Callable[[int, int], None] | None = None
-) -> Desk:
-    """Return the desk over every bank of a source."""
+def state_of(place: str, name: str, made: Sequence[Made]) -> BankState:
+    """Return what a bank's digests say here."""
+    from analysis.findings import findings
+    from analysis.fleet.visits import BankState
+
+    source = open_source(place)
+    bank = bank_of(source, name, made)
+    return BankState(name, source.last_day(name), summary.summarise(name, bank), findings(bank))
+
+
+def _state(job: tuple[str, str, Sequence[Made]]) -> BankState:
+    return state_of(*job)
+
+
+def gather(place: str, made: Sequence[Made], on: Workers, progress: Progress | None = None) -> Desk:
+    """Return the desk over every bank of a source.
+
+    Banks that said nothing of themselves are analysed by the workers.
+
+    Parameters
+    ----------
+    place : str
+        Folder of exported days, or the central database's address.
+    made : sequence of Made
+        Digests that the source does not keep.
+    on : Workers
+    progress : callable, optional
+        Called with (banks done, banks).
+    """
+    source = open_source(place)
     by_bank: dict[str, list[Made]] = {}
     for m in made:
         by_bank.setdefault(m.bank, []).append(m)
-    states = []
     names = source.banks()
-    for done, name in enumerate(names, 1):
-        states.append(state_of(source, name, by_bank.get(name, [])))
+    states: list[BankState] = []
+    todo = []
+    for name in names:
+        said = _said(source, name)
+        if said is None:
+            todo.append((place, name, tuple(by_bank.get(name, ()))))
+        else:
+            states.append(said)
+    for found in on.map(_state, todo) if todo else ():
+        states.append(found)
         if progress is not None:
-            progress(done, len(names))
-    return Desk(source, tuple(states), by_bank)
+            progress(len(states), len(names))
+    return Desk(source, tuple(sorted(states, key=lambda s: s.bank)), by_bank)
 
 
 def load_known(folder: Path) -> dict[str, set[tuple[str, str, int | None]]]:
@@ -84,7 +111,7 @@ def write_desk(
     today: str,
     *,
     own_reports: int = 5,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> list[Path]:
     """Write the desk's report, and a bank's own report for each of the first of the list.
 

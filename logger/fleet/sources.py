@@ -7,17 +7,19 @@ table of one day. Nothing here holds more than one day in memory.
 from __future__ import annotations
 
 import json
-import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Protocol
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, Engine, func, select
 
-from adapters.errors import ConfigError
-from logger.fleet import address, central, summary
+from adapters.errors import BankbookError, ConfigError
+from logger.fleet import address, central, kept, summary
+from logger.fleet.kept import Bodies, Key
+from logger.record.store_read import facts_from
+from logger.record.store_results import finding_from
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -27,13 +29,18 @@ if TYPE_CHECKING:
     from analysis.fleet.peers import PackSummary
 
 
-Key: TypeAlias = tuple[str, str, int]
-"""Pack, day, and the place in the chain of the sealed day a digest was made from."""
+DIGESTS = "_digests.db"
+"""In a folder of days; engines that read such folders pass over names with a line before them."""
+READINGS = "readings.parquet"
 
 
 @dataclass(frozen=True, slots=True)
 class DayRef:
-    """One day of one subject of a bank. `kind` is "pack" or "witness"; `seq` is 0 in a folder."""
+    """One day of one subject of a bank.
+
+    `kind` is "pack" or "witness"; `seq` tells contents of one day apart: its place in the bank's chain, or
+    when its file was written.
+    """
 
     kind: str
     name: str
@@ -57,6 +64,10 @@ class FleetSource(Protocol):
         """Return the newest revision of every day of a bank, by day."""
         ...
 
+    def last_day(self, bank: str) -> str:
+        """Return the newest day of any pack of a bank, "" if there is none."""
+        ...
+
     def table(self, bank: str, ref: DayRef) -> pa.Table:
         """Return one day, tidy."""
         ...
@@ -65,11 +76,11 @@ class FleetSource(Protocol):
         """Return which digests are there already, by (pack, day, seq)."""
         ...
 
-    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
+    def kept(self, bank: str, version: int) -> dict[Key, Bodies]:
         """Return those digests."""
         ...
 
-    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, Bodies]]) -> bool:
         """Keep digests of this version that were computed here; False where that cannot be."""
         ...
 
@@ -98,14 +109,22 @@ def open_source(place: str) -> FleetSource:
     return FolderSource(folder)
 
 
-def facts_from(kept: dict[str, Any], name: str) -> PackFacts:
-    """Return a pack's facts from their JSON form."""
-    from analysis.facts import LeadFacts, PackFacts, WarrantyTerms
+def _prints(packs: dict[str, PackFacts]) -> dict[str, str]:
+    from logger.record.sealing_day import facts_print
 
-    values = {**kept, "name": name}
-    values["warranty"] = WarrantyTerms(**values.get("warranty", {}))
-    values["lead"] = LeadFacts(**values.get("lead", {}))
-    return PackFacts(**values)
+    return {name: facts_print(facts) for name, facts in packs.items()}
+
+
+def _keep(
+    source: FleetSource, engine: Engine, bank: str, pack: str, made: Sequence[tuple[str, Bodies]]
+) -> bool:
+    seqs = {r.day: r.seq for r in source.days(bank) if (r.kind, r.name) == ("pack", pack)}
+    facts = _prints(source.packs(bank))[pack]
+    try:
+        kept.keep(engine, bank, pack, facts, [(day, seqs[day], bodies) for day, bodies in made])
+    except BankbookError:
+        return False  # not allowed to add, or another desk was faster: they are used all the same
+    return True
 
 
 class CentralSource:
@@ -154,47 +173,24 @@ class CentralSource:
             blob = conn.execute(select(d.c.blob).where(d.c.bank == bank, d.c.seq == ref.seq)).scalar_one()
         return decode_day(bytes(blob))
 
+    def last_day(self, bank: str) -> str:
+        """Return the newest day of any pack of a bank, "" if there is none."""
+        d = central.day
+        with self._conn() as conn:
+            query = select(func.max(d.c.day)).where(d.c.bank == bank, d.c.kind == "pack")
+            return str(conn.execute(query).scalar() or "")
+
     def have(self, bank: str, version: int) -> set[Key]:
         """Return which digests by this version of the code and of the facts sent last are there."""
-        g = central.digest
-        query = select(g.c.pack, g.c.day, g.c.seq, g.c.facts).where(g.c.bank == bank, g.c.version == version)
-        prints = self._prints(bank)
-        with self._conn() as conn:
-            return {(r.pack, r.day, r.seq) for r in conn.execute(query) if prints.get(r.pack) == r.facts}
+        return kept.have(self._engine, bank, version, _prints(self.packs(bank)))
 
-    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
+    def kept(self, bank: str, version: int) -> dict[Key, Bodies]:
         """Return those digests."""
-        g = central.digest
-        query = select(g.c.pack, g.c.day, g.c.seq, g.c.core, g.c.detail, g.c.facts).where(
-            g.c.bank == bank, g.c.version == version
-        )
-        prints = self._prints(bank)
-        with self._conn() as conn:
-            return {
-                (r.pack, r.day, r.seq): (zlib.decompress(r.core), zlib.decompress(r.detail))
-                for r in conn.execute(query)
-                if prints.get(r.pack) == r.facts
-            }
+        return kept.kept(self._engine, bank, version, _prints(self.packs(bank)))
 
-    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
-        """Add digests computed here to those there."""
-        from analysis.digest import VERSION
-
-        seqs = {r.day: r.seq for r in self.days(bank) if (r.kind, r.name) == ("pack", pack)}
-        facts = self._prints(bank)[pack]
-        rows = [
-            {"bank": bank, "pack": pack, "day": day, "seq": seqs[day], "version": VERSION, "facts": facts,
-             "core": zlib.compress(core, 6), "detail": zlib.compress(detail, 6)}
-            for day, (core, detail) in made
-        ]  # fmt: skip
-        with address.speaking(self._engine), self._engine.begin() as conn:
-            conn.execute(insert(central.digest), rows)
-        return True
-
-    def _prints(self, bank: str) -> dict[str, str]:
-        from logger.record.sealing_day import facts_print
-
-        return {name: facts_print(facts) for name, facts in self.packs(bank).items()}
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, Bodies]]) -> bool:
+        """Add digests computed here to those there; False if this user may not."""
+        return _keep(self, self._engine, bank, pack, made)
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
         """Return the findings sent last, None if none ever were."""
@@ -205,8 +201,6 @@ class CentralSource:
             bodies = list(conn.execute(query).scalars())
         if not bodies:
             return None
-        from logger.record.store_results import finding_from
-
         return tuple(finding_from(body) for body in bodies if body != "null")
 
     def summary(self, bank: str) -> tuple[PackSummary, ...] | None:
@@ -224,10 +218,14 @@ class CentralSource:
 
 
 class FolderSource:
-    """A folder of exported days: site=NAME/pack=NAME/day=DATE, and site=NAME/_bank.json."""
+    """A folder of exported days: site=NAME/pack=NAME/day=DATE, and site=NAME/_bank.json.
+
+    Digests computed from it are kept beside the days, in `DIGESTS`.
+    """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self._engine = address.connect(f"sqlite:///{folder / DIGESTS}")
 
     def banks(self) -> list[str]:
         """Return the names of the banks, in order."""
@@ -245,39 +243,51 @@ class FolderSource:
 
     def packs(self, bank: str) -> dict[str, PackFacts]:
         """Return the packs of a bank with their facts."""
-        return {name: facts_from(kept, name) for name, kept in self._about(bank)["packs"].items()}
+        return {name: facts_from(held, name) for name, held in self._about(bank)["packs"].items()}
 
     def days(self, bank: str) -> list[DayRef]:
         """Return every day of a bank, by day."""
         zone = str(self._about(bank)["zone"])
         out = []
         for kind in ("pack", "witness"):
-            for path in (self._folder / f"site={bank}").glob(f"{kind}=*/day=*"):
-                name = path.parent.name.removeprefix(f"{kind}=")
-                out.append(DayRef(kind, name, path.name.removeprefix("day="), zone, 0))
+            for path in (self._folder / f"site={bank}").glob(f"{kind}=*/day=*/{READINGS}"):
+                name = path.parent.parent.name.removeprefix(f"{kind}=")
+                written = path.stat().st_mtime_ns // 1_000_000
+                out.append(DayRef(kind, name, path.parent.name.removeprefix("day="), zone, written))
         return sorted(out, key=lambda r: (r.day, r.kind, r.name))
+
+    def last_day(self, bank: str) -> str:
+        """Return the newest day of any pack of a bank, "" if there is none."""
+        found = (self._folder / f"site={bank}").glob("pack=*/day=*")
+        return max((p.name.removeprefix("day=") for p in found), default="")
 
     def table(self, bank: str, ref: DayRef) -> pa.Table:
         """Return one day, tidy."""
         from logger.record.export import read_exported
 
         folder = self._folder / f"site={bank}" / f"{ref.kind}={ref.name}" / f"day={ref.day}"
-        return read_exported(folder / "readings.parquet")
+        return read_exported(folder / READINGS)
 
     def have(self, bank: str, version: int) -> set[Key]:
-        """Return nothing: a folder holds days only."""
-        del bank, version
-        return set()
+        """Return which digests of this version, of these facts and these files, were computed before."""
+        if not (self._folder / DIGESTS).exists():
+            return set()
+        return kept.have(self._engine, bank, version, _prints(self.packs(bank)))
 
-    def kept(self, bank: str, version: int) -> dict[Key, tuple[bytes, bytes]]:
-        """Return nothing."""
-        del bank, version
-        return {}
+    def kept(self, bank: str, version: int) -> dict[Key, Bodies]:
+        """Return those digests."""
+        if not (self._folder / DIGESTS).exists():
+            return {}
+        return kept.kept(self._engine, bank, version, _prints(self.packs(bank)))
 
-    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, tuple[bytes, bytes]]]) -> bool:
-        """Return False: a folder holds days only."""
-        del bank, pack, made
-        return False
+    def keep(self, bank: str, pack: str, made: Sequence[tuple[str, Bodies]]) -> bool:
+        """Keep digests computed here; False if nothing can be written there."""
+        try:
+            with address.speaking(self._engine):
+                central.metadata.create_all(self._engine, [central.digest])
+        except BankbookError:
+            return False
+        return _keep(self, self._engine, bank, pack, made)
 
     def findings(self, bank: str) -> tuple[Finding, ...] | None:
         """Return None: a folder holds days only."""

@@ -31,13 +31,18 @@ def subjects(conn: Connection) -> dict[Subject, int]:
 
 def facts_of(conn: Connection, pack: str) -> PackFacts:
     """Return the facts kept of a pack; defaults if it is not there."""
+    text = conn.execute(select(schema.pack.c.facts).where(schema.pack.c.name == pack)).scalar()
+    return facts_from(json.loads(text or "{}"), pack)
+
+
+def facts_from(kept: dict[str, Any], name: str) -> PackFacts:
+    """Return a pack's facts from their JSON form; defaults for what is not in it."""
     from analysis.facts import LeadFacts, PackFacts, WarrantyTerms
 
-    text = conn.execute(select(schema.pack.c.facts).where(schema.pack.c.name == pack)).scalar()
-    kept: dict[str, Any] = {**json.loads(text or "{}"), "name": pack}
-    kept["warranty"] = WarrantyTerms(**kept.get("warranty", {}))
-    kept["lead"] = LeadFacts(**kept.get("lead", {}))
-    return PackFacts(**kept)
+    values = {**kept, "name": name}
+    values["warranty"] = WarrantyTerms(**values.get("warranty", {}))
+    values["lead"] = LeadFacts(**values.get("lead", {}))
+    return PackFacts(**values)
 
 
 def next_hot(conn: Connection, kind: str, number: int, from_ms: int) -> int | None:

@@ -21,9 +21,8 @@ from sqlalchemy import Engine, insert, select
 
 from analysis.facts import PackFacts
 from logger.fleet import address, central, desk
-from logger.fleet.compute import compute
+from logger.fleet.compute import Workers, compute
 from logger.fleet.push import push
-from logger.fleet.sources import open_source
 from logger.record.store import Store
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
@@ -80,10 +79,11 @@ def copy_banks(engine: Engine, first: int, banks: int, days: int) -> None:
 def timed_compute(url: str, banks: list[str], workers: int) -> tuple[float, int, float]:
     """Return seconds between the end of each worker's first task and the last, digests then, peak [MB]."""
     ends: list[float] = []
-    made = compute(url, banks=banks, workers=workers, progress=lambda *_: ends.append(time.perf_counter()))
+    with Workers(workers=workers) as on:
+        made = compute(url, on, banks=banks, progress=lambda *_: ends.append(time.perf_counter()))
     return (
         ends[-1] - ends[workers - 1],
-        sum(len(m.digests) for m in made[workers:]),
+        sum(m.days for m in made[workers:]),
         max(m.peak_mb for m in made),
     )
 
@@ -126,13 +126,14 @@ def main() -> None:
     took, count, peak_small = timed_compute(url, names[:1], 1)
     print(f"peak of a worker: {peak_small:.0f} MB over 1 bank, {peak:.0f} over {len(names)} (goal: flat)")
     del took, count
-    compute(url, banks=names, workers=2, keep=True)
+    with Workers() as on:
+        compute(url, on, banks=names, keep=True)
     start = time.perf_counter()
     copy_banks(engine, len(names), args.banks, args.days)
     print(f"(copied to {args.banks} banks of {args.days} days in {time.perf_counter() - start:.0f} s)")
     start = time.perf_counter()
-    made = compute(url, workers=1)
-    found = desk.gather(open_source(url), made)
+    with Workers(workers=1) as on:
+        found = desk.gather(url, compute(url, on), on)
     listed_s = time.perf_counter() - start
     start = time.perf_counter()
     desk.write_desk(found, folder / "desk", "2026-09-22", own_reports=0)
