@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as dt_time
 from pathlib import Path
+from typing import TypeAlias
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -22,6 +23,8 @@ from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 
 VIENNA = "Europe/Vienna"
+Place: TypeAlias = tuple[Config, Store, float]
+"""A site's configuration, its open record, its present. [s]"""
 
 
 def make_day(day: str, *, seed: int = 0, period_s: int = 60, zone: str = VIENNA, cells: int = 4) -> pa.Table:
@@ -99,9 +102,7 @@ name = "hall"
 """
 
 
-def make_site(
-    folder: Path, days: int = 3, *, until: tuple[int, int] = (18, 30)
-) -> tuple[Config, Store, float]:
+def make_site(folder: Path, days: int = 3, *, until: tuple[int, int] = (18, 30)) -> Place:
     """A site of the orchard from 2026-01-12 on: its configuration, the open record and its present [s].
 
     The last day is not over.

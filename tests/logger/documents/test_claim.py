@@ -13,14 +13,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from adapters.errors import ConfigError, StoreError
-from logger.config import Config
 from logger.documents.claim import Claim, Wish, write_claim
 from logger.documents.claim_files import MANIFEST, hash_of
 from logger.documents.claim_verify import verify_claim
-from logger.record.store import Store
-from tests.logger.made import make_site
+from tests.logger.made import Place, make_site
 
-Place = tuple[Config, Store, float]
 WISH = Wish("B", "Cell 11 loses charge by itself")
 
 

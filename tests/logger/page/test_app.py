@@ -2,24 +2,21 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable
 from html.parser import HTMLParser
-from typing import Any
 
 import pytest
 
 from analysis.finding import Finding
-from logger.config import Config
 from logger.page.guard import Limits, cookie_for
-from logger.record.store import Store
+from tests.logger.made import Place
+from tests.logger.page.client import MakeClient
 
-Place = tuple[Config, Store, float]
 GIVEN = "a-token-of-some-length"
 PAGES = ("/", "/findings", "/reports")
 
 
 @pytest.mark.parametrize("path", PAGES)
-def test_every_page_is_whole_html(make_client: Callable[..., Any], path: str) -> None:
+def test_every_page_is_whole_html(make_client: MakeClient, path: str) -> None:
     answer = make_client().get(path)
     assert answer.status == 200
     assert answer.headers["content-type"].startswith("text/html")
@@ -44,7 +41,7 @@ def test_every_page_is_whole_html(make_client: Callable[..., Any], path: str) ->
 
 
 def test_the_first_page_shows_both_packs_with_their_cells_and_the_day(
-    make_client: Callable[..., Any],
+    make_client: MakeClient,
 ) -> None:
     text = make_client().get("/").text
     for wanted in ("Pack A", "Pack B", "Read 0 s ago", "Cells in order", "Today, hour by hour", "18:30:00"):
@@ -54,7 +51,7 @@ def test_the_first_page_shows_both_packs_with_their_cells_and_the_day(
 
 
 @pytest.mark.parametrize("path", [*PAGES, "/style.css", "/page.js", "/nothing"])
-def test_every_answer_carries_the_strict_policy(make_client: Callable[..., Any], path: str) -> None:
+def test_every_answer_carries_the_strict_policy(make_client: MakeClient, path: str) -> None:
     headers = make_client().get(path).headers
     assert headers["content-security-policy"].startswith(
         "default-src 'none'; style-src 'self'; script-src 'self'"
@@ -66,24 +63,24 @@ def test_every_answer_carries_the_strict_policy(make_client: Callable[..., Any],
 
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "PATCH", "OPTIONS", "TRACE"])
 @pytest.mark.parametrize("path", [*PAGES, "/live", "/reports/week-2026-01-12.html"])
-def test_nothing_can_be_changed(make_client: Callable[..., Any], method: str, path: str) -> None:
+def test_nothing_can_be_changed(make_client: MakeClient, method: str, path: str) -> None:
     assert make_client().get(path, method=method).status == 405
 
 
-def test_a_body_is_refused(make_client: Callable[..., Any]) -> None:
+def test_a_body_is_refused(make_client: MakeClient) -> None:
     assert make_client().get("/", headers={"content-length": "5"}).status == 413
     assert make_client().get("/", headers={"transfer-encoding": "chunked"}).status == 413
     assert make_client().get("/?" + "x" * 600).status == 414
 
 
-def test_a_foreign_host_name_is_refused_on_loopback(make_client: Callable[..., Any]) -> None:
+def test_a_foreign_host_name_is_refused_on_loopback(make_client: MakeClient) -> None:
     client = make_client()
     assert client.get("/", host="evil.example").status == 421
     assert client.get("/", host="[::1]:8420").status == 200
     assert client.get("/", host="127.0.0.1:8420").status == 200
 
 
-def test_with_a_token_nobody_gets_in_without_it(make_client: Callable[..., Any]) -> None:
+def test_with_a_token_nobody_gets_in_without_it(make_client: MakeClient) -> None:
     client = make_client(GIVEN)
     for path in (*PAGES, "/live", "/page.js", "/reports/week-2026-01-12.html", "/nothing"):
         answer = client.get(path)
@@ -92,7 +89,7 @@ def test_with_a_token_nobody_gets_in_without_it(make_client: Callable[..., Any])
     assert client.get("/style.css").status == 200
 
 
-def test_the_token_in_the_address_becomes_a_cookie_at_once(make_client: Callable[..., Any]) -> None:
+def test_the_token_in_the_address_becomes_a_cookie_at_once(make_client: MakeClient) -> None:
     client = make_client(GIVEN)
     answer = client.get(f"/findings?token={GIVEN}")
     assert answer.status == 303
@@ -102,7 +99,7 @@ def test_the_token_in_the_address_becomes_a_cookie_at_once(make_client: Callable
     assert client.get("/findings", host="192.168.1.5:8420").status == 200
 
 
-def test_a_bearer_token_serves_scripts_and_a_wrong_one_does_not(make_client: Callable[..., Any]) -> None:
+def test_a_bearer_token_serves_scripts_and_a_wrong_one_does_not(make_client: MakeClient) -> None:
     client = make_client(GIVEN)
     assert client.get("/", headers={"authorization": f"Bearer {GIVEN}"}).status == 200
     assert client.get("/", headers={"authorization": "Bearer nonsense"}).status == 401
@@ -110,7 +107,7 @@ def test_a_bearer_token_serves_scripts_and_a_wrong_one_does_not(make_client: Cal
     assert client.get("/", headers={"cookie": "bankbook=\xff"}).status == 401
 
 
-def test_guessing_tokens_is_slow(make_client: Callable[..., Any]) -> None:
+def test_guessing_tokens_is_slow(make_client: MakeClient) -> None:
     seconds = [0.0]
     client = make_client(GIVEN, Limits(burst=60, per_s=4, wrong_cost=15), seconds)
     answers = [client.get(f"/?token=guess-{i}").status for i in range(6)]
@@ -119,7 +116,7 @@ def test_guessing_tokens_is_slow(make_client: Callable[..., Any]) -> None:
     assert client.get(f"/?token={GIVEN}").status == 303
 
 
-def test_a_flood_is_told_to_wait_and_others_are_not(make_client: Callable[..., Any]) -> None:
+def test_a_flood_is_told_to_wait_and_others_are_not(make_client: MakeClient) -> None:
     client = make_client(None, Limits(burst=5, per_s=1))
     answers = [client.get("/style.css") for _ in range(7)]
     assert [a.status for a in answers] == [200] * 5 + [429] * 2
@@ -128,7 +125,7 @@ def test_a_flood_is_told_to_wait_and_others_are_not(make_client: Callable[..., A
     assert client.get("/style.css").status == 200
 
 
-def test_live_values_come_as_events(make_client: Callable[..., Any]) -> None:
+def test_live_values_come_as_events(make_client: MakeClient) -> None:
     answer = make_client().get("/live", until=lambda body: body.count(b"event: live") >= 1)
     assert answer.headers["content-type"].startswith("text/event-stream")
     data = re.search(r"event: live\ndata: (.*)\n", answer.text)
@@ -139,13 +136,11 @@ def test_live_values_come_as_events(make_client: Callable[..., Any]) -> None:
     assert "Cells in order" in told["packs"][0]
 
 
-def test_a_head_request_to_the_events_ends(make_client: Callable[..., Any]) -> None:
+def test_a_head_request_to_the_events_ends(make_client: MakeClient) -> None:
     assert make_client().get("/live", method="HEAD").status == 200
 
 
-def test_reports_are_listed_and_served_and_nothing_else_is(
-    place: Place, make_client: Callable[..., Any]
-) -> None:
+def test_reports_are_listed_and_served_and_nothing_else_is(place: Place, make_client: MakeClient) -> None:
     config, _, _ = place
     page = "<!doctype html><title>w</title><style>b{color:red}</style><b>x</b>"
     (config.report_folder / "week-2026-01-12.html").write_text(page)
@@ -170,7 +165,7 @@ def test_reports_are_listed_and_served_and_nothing_else_is(
         assert client.get(f"/reports/{wrong}").status == 404
 
 
-def test_findings_stand_at_the_top_and_on_their_page(place: Place, make_client: Callable[..., Any]) -> None:
+def test_findings_stand_at_the_top_and_on_their_page(place: Place, make_client: MakeClient) -> None:
     _, store, _ = place
     leak = Finding(
         "self_discharge",

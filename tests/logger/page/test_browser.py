@@ -7,13 +7,12 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from logger.config import Config
 from logger.documents.report_files import write_whole
-from logger.record.store import Store
+from tests.logger.made import Place
+from tests.logger.page.browser import Browser, find
 
 pytestmark = pytest.mark.slow
 
@@ -35,7 +34,7 @@ uvicorn.Server(settings).run(sockets=[sock])
 
 
 @pytest.fixture(scope="module")
-def address(place: tuple[Config, Store, float]) -> Iterator[str]:
+def address(place: Place) -> Iterator[str]:
     config, _, now = place
     sheet = "<!doctype html><html lang=en><title>w</title><style>h1{color:rgb(1, 2, 3)}</style><h1>w</h1>"
     write_whole(config.report_folder / "week-2026-01-05.html", sheet.encode())
@@ -51,11 +50,11 @@ def address(place: tuple[Config, Store, float]) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def browser(browser_module: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    program = browser_module.find()
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    program = find()
     if program is None:
         pytest.skip("no chromium is installed")
-    with browser_module.Browser(program, tmp_path_factory.mktemp("profile")) as opened:
+    with Browser(program, tmp_path_factory.mktemp("profile")) as opened:
         yield opened
 
 
@@ -63,7 +62,7 @@ def browser(browser_module: Any, tmp_path_factory: pytest.TempPathFactory) -> It
 @pytest.mark.parametrize("dark", [False, True])
 @pytest.mark.parametrize("path", ["/", "/findings", "/reports"])
 def test_pages_fit_their_screen_and_break_no_rule(
-    browser: Any, address: str, width: int, height: int, dark: bool, path: str, tmp_path: Path
+    browser: Browser, address: str, width: int, height: int, dark: bool, path: str, tmp_path: Path
 ) -> None:
     browser.size(width, height, dark=dark, mobile=width < 700)
     browser.go(address + path)
@@ -75,7 +74,7 @@ def test_pages_fit_their_screen_and_break_no_rule(
     assert (tmp_path / "page.png").stat().st_size > 5000
 
 
-def test_live_values_arrive_by_themselves(browser: Any, address: str) -> None:
+def test_live_values_arrive_by_themselves(browser: Browser, address: str) -> None:
     browser.size(390, 844, mobile=True)
     browser.go(address)
     arrived = """new Promise((done) => {
@@ -89,7 +88,7 @@ def test_live_values_arrive_by_themselves(browser: Any, address: str) -> None:
     assert "Cells in order" in browser.ask("document.getElementById('live-1').innerText")
 
 
-def test_without_scripts_everything_is_there(browser: Any, address: str) -> None:
+def test_without_scripts_everything_is_there(browser: Browser, address: str) -> None:
     browser.scripts(on=False)
     try:
         browser.go(address)
@@ -100,7 +99,7 @@ def test_without_scripts_everything_is_there(browser: Any, address: str) -> None
     assert browser.ask("document.getElementById('link').textContent").startswith("As of")
 
 
-def test_the_keyboard_reaches_every_page(browser: Any, address: str) -> None:
+def test_the_keyboard_reaches_every_page(browser: Browser, address: str) -> None:
     browser.size(1280, 900)
     browser.go(address)
     seen = []
@@ -116,13 +115,13 @@ def test_the_keyboard_reaches_every_page(browser: Any, address: str) -> None:
     assert browser.ask("location.pathname") == "/reports"
 
 
-def test_a_report_keeps_its_own_look_under_the_policy(browser: Any, address: str) -> None:
+def test_a_report_keeps_its_own_look_under_the_policy(browser: Browser, address: str) -> None:
     browser.go(address + "/reports/week-2026-01-05.html")
     assert browser.ask("getComputedStyle(document.querySelector('h1')).color") == "rgb(1, 2, 3)"
     assert browser.complaints() == []
 
 
-def test_assistive_technology_hears_names_and_order(browser: Any, address: str) -> None:
+def test_assistive_technology_hears_names_and_order(browser: Browser, address: str) -> None:
     browser.go(address)
     tree = browser.call("Accessibility.getFullAXTree")["nodes"]
     spoken = [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in tree if not n.get("ignored")]
