@@ -33,11 +33,11 @@ class CaptureOutcome:
     damaged: str = ""
     refused: dict[str, int] = field(default_factory=dict)
 
-    def reject(self, number: int, line: str) -> None:
+    def reject(self, number: int, line: str, what: str = "candump frame") -> None:
         """Take note of a line that is no frame."""
         self.rejected_count += 1
         if len(self.rejected) < MOST_KEPT:
-            self.rejected.append((number, f"{line.strip()[:40]!r} is no candump frame"))
+            self.rejected.append((number, f"{line.strip()[:40]!r} is no {what}"))
 
     def notes(self) -> list[str]:
         """Everything a person should know, one line each."""

@@ -1,4 +1,4 @@
-"""Recorded CAN traffic (candump .log, .asc, .blf): into tables through the same bindings as a live bus."""
+"""Recorded traffic, CAN (candump .log, .asc, .blf) or Modbus (.reg): into tables, as if it came live."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import IO, Any
 
 import pyarrow as pa
 
+from adapters import raw_registers
 from adapters.assembler import Assembler
 from adapters.binding import Binding, frame_key
 from adapters.capture_blf import PlainBlf
@@ -15,11 +16,15 @@ from adapters.capture_log import UNWANTED, Taken, log_frames
 from adapters.capture_outcome import CaptureOutcome
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
 from adapters.errors import ImportFormatError
+from adapters.raw_registers import Values
+from adapters.registers import RegisterMap
 
 __all__ = ["SUFFIXES", "CaptureOutcome", "read_capture", "rounds"]
 
-SUFFIXES = (".log", ".asc", ".blf")
-"""Capture files that are read."""
+SUFFIXES = (".log", ".asc", ".blf", raw_registers.SUFFIX)
+"""Capture files that are read: three of CAN frames, one of Modbus registers."""
+Meaning = Binding | RegisterMap
+"""What a capture is read with: a binding for frames, a register map for registers."""
 EARLIEST_S = 946_684_800.0
 """2000-01-01: a capture that begins earlier carries no dates. [s]"""
 LATEST_S = 4_102_444_800.0
@@ -134,20 +139,20 @@ def _reader(path: Path) -> Any:
 
 def rounds(
     path: Path,
-    binding: Binding,
+    meaning: Meaning,
     *,
     period_s: float = 1.0,
     start_s: float | None = None,
     outcome: CaptureOutcome | None = None,
-) -> Iterator[tuple[int, dict[str, int], dict[str, str]]]:
+) -> Iterator[Values]:
     """Assemble the readings of a capture.
 
     Parameters
     ----------
     path : Path
         Capture.
-    binding : Binding
-        What the frames mean.
+    meaning : Binding or RegisterMap
+        What the frames, or registers, mean.
     period_s : float
         Wanted period. [s]
     start_s : float or None
@@ -164,7 +169,15 @@ def rounds(
         As `taken`; or if the capture carries no dates and `start_s` is None.
     """
     outcome = outcome if outcome is not None else CaptureOutcome()
-    assembler = Assembler(binding)
+    if isinstance(meaning, RegisterMap) != (path.suffix.lower() == raw_registers.SUFFIX):
+        raise ImportFormatError(
+            f"{path}: registers are read with a map, frames with a binding",
+            f"recorded registers end in {raw_registers.SUFFIX}, captures of frames in .log, .asc or .blf",
+        )
+    if isinstance(meaning, RegisterMap):
+        yield from raw_registers.register_rounds(path, meaning, outcome)
+        return
+    assembler = Assembler(meaning)
     shift_s = 0.0
     last_s: float | None = None
     for seen_s, key, payload in taken(path, assembler.keys, outcome):
@@ -185,7 +198,7 @@ def rounds(
         yield _made(assembler, outcome)
 
 
-def _made(assembler: Assembler, outcome: CaptureOutcome) -> tuple[int, dict[str, int], dict[str, str]]:
+def _made(assembler: Assembler, outcome: CaptureOutcome) -> Values:
     values, rejected = assembler.snapshot(assembler.newest_s)
     for name in rejected:
         outcome.refused[name] = outcome.refused.get(name, 0) + 1
@@ -205,7 +218,7 @@ def _shift(path: Path, first_s: float, start_s: float | None) -> float:
 
 def read_capture(
     path: Path,
-    binding: Binding,
+    meaning: Meaning,
     *,
     period_s: float = 1.0,
     start_s: float | None = None,
@@ -217,26 +230,26 @@ def read_capture(
     Yields
     ------
     pyarrow.Table
-        `time_ms` int64, sorted, and the binding's channels as stored integers, null where absent.
+        `time_ms` int64, sorted, and the channels of binding or map as stored integers, null where absent.
     """
     outcome = outcome if outcome is not None else CaptureOutcome()
     batch: dict[int, dict[str, int]] = {}
-    for time_ms, values, _ in rounds(path, binding, period_s=period_s, start_s=start_s, outcome=outcome):
+    for time_ms, values, _ in rounds(path, meaning, period_s=period_s, start_s=start_s, outcome=outcome):
         batch.setdefault(time_ms, values)
         if len(batch) >= CHUNK:
-            yield _table(batch, binding)
+            yield _table(batch, meaning)
             batch = {}
             if progress is not None:
                 progress(outcome.frames)
     if batch:
-        yield _table(batch, binding)
+        yield _table(batch, meaning)
 
 
-def _table(batch: dict[int, dict[str, int]], binding: Binding) -> pa.Table:
+def _table(batch: dict[int, dict[str, int]], meaning: Meaning) -> pa.Table:
     times = sorted(batch)
     rows = [batch[time_ms] for time_ms in times]
     arrays, names = [pa.array(times, pa.int64())], ["time_ms"]
-    for name in binding.channels:
+    for name in meaning.channels:
         kind = (CATALOGUE.get(name) or WITNESS_CATALOGUE[name]).kind
         arrays.append(pa.array([row.get(name) for row in rows], pa.int64() if kind == "bits" else pa.int32()))
         names.append(name)

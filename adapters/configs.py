@@ -240,9 +240,11 @@ class ReplayConfig(SourceConfig):
     Attributes
     ----------
     file : str
-        CSV file with the catalogue's columns, or a CAN capture (.log, .asc, .blf).
+        CSV file with the catalogue's columns, a CAN capture (.log, .asc, .blf), or recorded registers (.reg).
     binding, database : str or None
         For a capture, as in `CanConfig`.
+    map : str or None
+        For recorded registers, as in `ModbusTcpConfig`.
     speed : float
         1 plays in the time it took; 0 as fast as it is read.
     stale_s : float
@@ -254,6 +256,7 @@ class ReplayConfig(SourceConfig):
     database: str | None = None
     speed: float = 0.0
     stale_s: float = 5.0
+    map: str | None = None
 
     def __post_init__(self) -> None:
         SourceConfig.__post_init__(self)

@@ -35,11 +35,7 @@ class ModbusAdapter:
     def __init__(self, config: ModbusTcpConfig | ModbusRtuConfig) -> None:
         self._config = config
         self.map: RegisterMap = load_map(find_map(config.map, config.folder))
-        self._place: Place = (
-            TcpPlace(config.host, config.port, "rtu" if config.framing == "rtu" else "tcp")
-            if isinstance(config, ModbusTcpConfig)
-            else SerialPlace(config.port, config.baud, config.parity, config.stopbits)
-        )
+        self._place = place_of(config)
         self._rounds = Rounds(self.map)
         self._round = 0
         self._line: Line | None = None
@@ -193,6 +189,13 @@ class ModbusAdapter:
         if self._line is not None:
             self._line.leave(self)
         self._line = None
+
+
+def place_of(config: ModbusTcpConfig | ModbusRtuConfig) -> Place:
+    """The wire of a source."""
+    if isinstance(config, ModbusTcpConfig):
+        return TcpPlace(config.host, config.port, "rtu" if config.framing == "rtu" else "tcp")
+    return SerialPlace(config.port, config.baud, config.parity, config.stopbits)
 
 
 def _names(read: Read) -> list[str]:

@@ -1,4 +1,4 @@
-"""A recorded file played again as if it came from a wire: CSV, or a CAN capture with its binding."""
+"""A recorded file played again as if it came from a wire: CSV, CAN frames, or Modbus registers."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from adapters.binding import Binding, find_binding, load_binding
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
 from adapters.configs import ReplayConfig
 from adapters.errors import ConfigError, ImportFormatError, SourceLost
+from adapters.raw_registers import SUFFIX
+from adapters.registers import RegisterMap, find_map, load_map
 
 Row = tuple[int, dict[str, int], dict[str, str]]
 """Instant [ms UTC], stored integers, refused values."""
@@ -37,10 +39,16 @@ class ReplayAdapter:
             raise ConfigError(
                 f'source "{config.name}": {self._path}: there is no such file', "check file in bank.toml"
             )
-        self._binding = None
+        self._meaning: Binding | RegisterMap | None = None
         if config.binding is not None:
-            self._binding = load_binding(
+            self._meaning = load_binding(
                 *find_binding(config.binding, config.database, config.folder), config.stale_s
+            )
+        elif config.map is not None:
+            self._meaning = load_map(find_map(config.map, config.folder))
+        elif self._path.suffix.lower() == SUFFIX:
+            raise ConfigError(
+                f'source "{config.name}": recorded registers need a map', 'add map = "…" to the source'
             )
         elif self._path.suffix.lower() in {".log", ".asc", ".blf"}:
             raise ConfigError(
@@ -62,8 +70,8 @@ class ReplayAdapter:
 
     @property
     def bit_names(self) -> dict[str, dict[int, str]]:
-        """Names of warning and protection bits, if a binding gives them."""
-        return {} if self._binding is None else self._binding.bit_names
+        """Names of warning and protection bits, if a binding or map gives them."""
+        return {} if self._meaning is None else self._meaning.bit_names
 
     @property
     def complaint(self) -> str | None:
@@ -72,13 +80,13 @@ class ReplayAdapter:
 
     async def open(self) -> None:
         """Begin at the beginning."""
-        self._rows = self._csv_rows() if self._binding is None else self._capture_rows(self._binding)
+        self._rows = self._csv_rows() if self._meaning is None else self._capture_rows(self._meaning)
         self._began = None
 
-    def _capture_rows(self, binding: Binding) -> Iterator[Row]:
+    def _capture_rows(self, meaning: Binding | RegisterMap) -> Iterator[Row]:
         from adapters.captures import rounds
 
-        return rounds(self._path, binding, period_s=self._config.period_s)
+        return rounds(self._path, meaning, period_s=self._config.period_s)
 
     def _csv_rows(self) -> Iterator[Row]:
         from adapters.csv_import import read_tables

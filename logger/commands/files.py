@@ -32,7 +32,10 @@ def add(app: typer.Typer) -> None:
 
 
 def bring_in(
-    file: Annotated[Path, typer.Argument(help="A CSV file, or a capture of a CAN bus (.log, .asc, .blf).")],
+    file: Annotated[
+        Path,
+        typer.Argument(help="A CSV file, or a capture: CAN frames (.log, .asc, .blf), registers (.reg)."),
+    ],
     *,
     pack: Annotated[str | None, typer.Option("--pack", help="The pack it speaks about.")] = None,
     witness: Annotated[str | None, typer.Option("--witness", help="Or the witness it speaks about.")] = None,
@@ -43,19 +46,23 @@ def bring_in(
     database: Annotated[
         str | None, typer.Option("--database", help="For a capture: its DBC or KCD file.")
     ] = None,
+    register_map: Annotated[
+        str | None, typer.Option("--map", help="For registers: their map; that of the source if left out.")
+    ] = None,
     start: Annotated[
         datetime | None, typer.Option("--start", help="For a capture without dates: when it began, in UTC.")
     ] = None,
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Bring a CSV file or a CAN capture into the record. The same file twice changes nothing."""
+    """Bring a CSV file or a capture into the record. The same file twice changes nothing."""
     from logger.record.bring_in import Bus, bring
 
     config = options.load(config_file)
     if (pack is None) == (witness is None):
         raise typer.BadParameter("say whose readings the file has: --pack NAME or --witness NAME")
-    bus = Bus(binding, database, start.replace(tzinfo=UTC).timestamp() if start else None)
+    start_s = start.replace(tzinfo=UTC).timestamp() if start else None
+    bus = Bus(_here(binding), _here(database), start_s, _here(register_map))
     with options.record(config, "write") as store:
         outcome = bring(store, config, file, pack=pack, witness=witness, bus=bus)
     if as_json:
@@ -63,6 +70,11 @@ def bring_in(
     else:
         for line in outcome.lines():
             print(line)
+
+
+def _here(name: str | None) -> str | None:
+    """Take a file of the working folder for what it is; other names start from the folder of bank.toml."""
+    return str(Path(name).absolute()) if name is not None and Path(name).is_file() else name
 
 
 def backup(

@@ -70,10 +70,12 @@ def probe(
 
 
 def record_raw(
-    file: Annotated[Path, typer.Argument(help="The file to write; it ends in .log and is not there yet.")],
+    file: Annotated[
+        Path, typer.Argument(help="The file to write: .log for CAN, .reg for Modbus; not there yet.")
+    ],
     *,
     source: Annotated[
-        str | None, typer.Option("--source", help="Name of the CAN source; may be left out if there is one.")
+        str | None, typer.Option("--source", help="Name of the source; may be left out if there is one.")
     ] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="How long, at most. [s]")] = 60.0,
     megabytes: Annotated[
@@ -82,24 +84,38 @@ def record_raw(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Record the frames of a CAN bus as they come, listening only, to import or to look at later."""
+    """Record CAN frames, or the answers to register reads, as they come, to import or to look at later."""
     import asyncio
 
-    from adapters.configs import CanConfig
-    from adapters.record_raw import record_can
+    from adapters.configs import CanConfig, ModbusRtuConfig, ModbusTcpConfig
+    from adapters.record_raw import record_can, record_registers
 
     config = options.load(config_file)
-    buses = [s for s in config.sources() if isinstance(s, CanConfig) and source in {None, s.name}]
-    if len(buses) != 1:
-        names = ", ".join(s.name for s in config.source if s.kind == "can") or "none"
-        raise typer.BadParameter(f"name one CAN source of {config_file} ({names})", param_hint="--source")
-    done = asyncio.run(record_can(buses[0], file, seconds=seconds, most_bytes=round(megabytes * 1e6)))
+    if file.suffix not in {".log", ".reg"}:
+        raise typer.BadParameter("FILE ends in .log for CAN frames, in .reg for Modbus registers")
+    there = [
+        s
+        for s in config.sources()
+        if isinstance(s, CanConfig if file.suffix == ".log" else ModbusTcpConfig | ModbusRtuConfig)
+    ]
+    chosen = [s for s in there if source in {None, s.name}]
+    if len(chosen) != 1:
+        what = "CAN source" if file.suffix == ".log" else "source with a register map"
+        names = ", ".join(s.name for s in there) or "none"
+        raise typer.BadParameter(f"name one {what} of {config_file} ({names})", param_hint="--source")
+    one, most = chosen[0], round(megabytes * 1e6)
+    if isinstance(one, ModbusTcpConfig | ModbusRtuConfig):
+        done = asyncio.run(record_registers(one, file, seconds=seconds, most_bytes=most))
+        what, lost = "reads", "reads were not answered; the file says why"
+    elif isinstance(one, CanConfig):
+        done = asyncio.run(record_can(one, file, seconds=seconds, most_bytes=most))
+        what, lost = "frames", "frames came faster than they could be written"
     if as_json:
         options.print_json(done)
     else:
-        print(f"{file}: {done.frames:,} frames, {done.bytes / 1e6:.1f} MB; ended {done.ended}")
+        print(f"{file}: {done.frames:,} {what}, {done.bytes / 1e6:.1f} MB; ended {done.ended}")
         if done.dropped:
-            print(f"  {done.dropped:,} frames came faster than they could be written")
+            print(f"  {done.dropped:,} {lost}")
     if done.frames == 0:
         sys.exit(Exit.NOT_WELL)
 

@@ -14,6 +14,8 @@ from adapters.channels import CATALOGUE, WITNESS_CATALOGUE
 from adapters.errors import ConfigError
 
 if TYPE_CHECKING:
+    from adapters.binding import Binding
+    from adapters.registers import RegisterMap
     from logger.config import Config
     from logger.record.store import Store
     from logger.record.store_types import Adopted
@@ -73,11 +75,14 @@ class Bus:
         As in a [[source]] of kind "can".
     start_s : float or None
         When a capture without dates began, UTC epoch seconds. [s]
+    map : str or None
+        For recorded registers, as in a [[source]] of kind "modbus-tcp".
     """
 
     binding: str | None = None
     database: str | None = None
     start_s: float | None = None
+    map: str | None = None
 
 
 def bring(
@@ -99,7 +104,7 @@ def bring(
     config : Config
         Whose pack or witness it must be.
     file : Path
-        CSV, or by its ending a capture (.log, .asc, .blf).
+        CSV, or by its ending a capture (.log, .asc, .blf) or recorded registers (.reg).
     pack, witness : str or None
         Whose readings it has: exactly one of the two.
     bus : Bus, optional
@@ -119,7 +124,7 @@ def bring(
     else:
         config.check_witness(witness or "")
         subject = Subject(witness or "", "witness")
-    if file.suffix.lower() in {".log", ".asc", ".blf"}:
+    if file.suffix.lower() in {".log", ".asc", ".blf", ".reg"}:
         return _capture(store, config, file, subject, bus or Bus())
     return _csv(store, config, file, subject, quiet=quiet)
 
@@ -149,12 +154,38 @@ def _future(last_ms: int | None) -> list[str]:
 
 
 def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bus) -> Brought:
-    from adapters.binding import find_binding, load_binding
     from adapters.captures import CaptureOutcome, read_capture
 
-    own = next(
-        (s.model_dump() for s in config.source if s.kind == "can" and subject.name in (s.pack, s.witness)), {}
+    meaning = (
+        _map(config, file, subject, bus)
+        if file.suffix.lower() == ".reg"
+        else (_binding(config, file, subject, bus))
     )
+    outcome = CaptureOutcome()
+    with store.adopting() as adopter:
+        for table in read_capture(
+            file, meaning, period_s=config.record.period_s, start_s=bus.start_s, outcome=outcome
+        ):
+            adopter.put(subject, table)
+        done = adopter.flush()
+    notes = (
+        f"{outcome.frames:,} {'reads' if file.suffix.lower() == '.reg' else 'frames'} read",
+        *outcome.notes(),
+        *_notes(config, subject, set(meaning.channels)),
+    )
+    return _brought(file, subject, done, outcome.rejected_count, tuple(outcome.rejected), (), notes)
+
+
+def _own(config: Config, subject: Subject, kinds: tuple[str, ...]) -> dict[str, Any]:
+    """Keys of the subject's own source of one of these kinds; none if it has none."""
+    own = (s.model_dump() for s in config.source if s.kind in kinds and subject.name in (s.pack, s.witness))
+    return next(own, {})
+
+
+def _binding(config: Config, file: Path, subject: Subject, bus: Bus) -> Binding:
+    from adapters.binding import find_binding, load_binding
+
+    own = _own(config, subject, ("can",))
     name = bus.binding or own.get("binding")
     if name is None:
         raise ConfigError(
@@ -162,20 +193,19 @@ def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bu
             "say what its frames mean: --binding FILE --database FILE",
         )
     database = bus.database if bus.binding else own.get("database")
-    binding = load_binding(*find_binding(name, database, config.folder))
-    outcome = CaptureOutcome()
-    with store.adopting() as adopter:
-        for table in read_capture(
-            file, binding, period_s=config.record.period_s, start_s=bus.start_s, outcome=outcome
-        ):
-            adopter.put(subject, table)
-        done = adopter.flush()
-    notes = (
-        f"{outcome.frames:,} frames read",
-        *outcome.notes(),
-        *_notes(config, subject, set(binding.channels)),
-    )
-    return _brought(file, subject, done, outcome.rejected_count, tuple(outcome.rejected), (), notes)
+    return load_binding(*find_binding(name, database, config.folder))
+
+
+def _map(config: Config, file: Path, subject: Subject, bus: Bus) -> RegisterMap:
+    from adapters.registers import find_map, load_map
+
+    name = bus.map or _own(config, subject, ("modbus-tcp", "modbus-rtu")).get("map")
+    if name is None:
+        raise ConfigError(
+            f"{file} has recorded registers, and {subject.name} has no Modbus source in {config.path}",
+            "say what they mean: --map FILE",
+        )
+    return load_map(find_map(name, config.folder))
 
 
 def _brought(

@@ -7,7 +7,7 @@ import pytest
 from adapters.base import Subject
 from adapters.errors import ConfigError
 from logger.config import Config
-from logger.record.bring_in import Brought, bring
+from logger.record.bring_in import Brought, Bus, bring
 from logger.record.opening import open_record
 
 
@@ -72,3 +72,40 @@ def test_a_capture_without_a_binding_is_refused_with_the_remedy(tmp_path: Path) 
     config = Config.load(tmp_path / "bank.toml")
     with open_record(config, "write") as store, pytest.raises(ConfigError, match="--binding FILE"):
         bring(store, config, tmp_path / "bus.log", pack="B", witness=None)
+
+
+REGISTERS = """# bankbook registers 1
+round,time,unit,function,address,registers
+0,1767571200.250,1,3,256,14C0
+1,1767571201.250,1,3,256,14C1
+what?
+"""
+MAP = """
+[map]
+name = "one"
+source = "test"
+[[register]]
+channel = "pack_v"
+address = 0x100
+type = "u16"
+scale = 0.01
+unit = "V"
+"""
+
+
+def test_recorded_registers_come_in_through_a_map(tmp_path: Path) -> None:
+    (tmp_path / "bank.toml").write_text('[[pack]]\nname = "A"\n')
+    (tmp_path / "pack.reg").write_text(REGISTERS)
+    (tmp_path / "one.toml").write_text(MAP)
+    config = Config.load(tmp_path / "bank.toml")
+    with open_record(config, "write") as store:
+        with pytest.raises(ConfigError, match="--map FILE"):
+            bring(store, config, tmp_path / "pack.reg", pack="A", witness=None)
+        bus = Bus(map="one.toml")
+        first = bring(store, config, tmp_path / "pack.reg", pack="A", witness=None, bus=bus)
+        again = bring(store, config, tmp_path / "pack.reg", pack="A", witness=None, bus=bus)
+        kept = store.table(Subject("A"), "2026-01-05")
+    assert (first.rows, first.sealed, first.rejected) == (2, 1, 1)
+    assert (again.sealed, again.unchanged) == (0, 1)
+    assert kept["time_ms"].to_pylist() == [1767571200250, 1767571201250]
+    assert kept["pack_v"].to_pylist() == [0x14C0, 0x14C1]
