@@ -134,10 +134,12 @@ class Workers:
         Address of a running Dask scheduler; a local cluster if not given.
     workers : int
         Processes of the local cluster.
+    timeout_s : float
+        How long to wait for the scheduler. [s]
     """
 
-    def __init__(self, scheduler: str | None = None, workers: int = 2) -> None:
-        self._scheduler, self._workers = scheduler, workers
+    def __init__(self, scheduler: str | None = None, workers: int = 2, timeout_s: float = 10.0) -> None:
+        self._scheduler, self._workers, self._timeout_s = scheduler, workers, timeout_s
         self._open = ExitStack()
         self._client: Any = None
 
@@ -191,7 +193,7 @@ class Workers:
             )
             return self._open.enter_context(Client(self._open.enter_context(local)))
         try:
-            return self._open.enter_context(Client(self._scheduler, timeout="10s"))
+            return self._open.enter_context(Client(self._scheduler, timeout=self._timeout_s))
         except (OSError, ValueError) as error:
             raise SourceLost(
                 f"no Dask scheduler answers at {self._scheduler}: {error}",
