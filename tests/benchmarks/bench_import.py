@@ -14,6 +14,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 import pyarrow as pa
@@ -97,6 +98,8 @@ def theirs(path: Path) -> Iterator[pa.Table]:
     yield pa.table(arrays, names=["time_ms", *COLUMNS])
 
 
+Cost: TypeAlias = tuple[float, float, float, float]
+"""Wall and CPU time, peak and starting memory. [s, s, MB, MB]"""
 WAYS = {"ours": ours, "pandas": theirs}
 
 
@@ -106,7 +109,7 @@ def _cpu_s() -> float:
     return sum(usage.ru_utime + usage.ru_stime for usage in usages)
 
 
-def _measure(way: str, path: Path, record: Path | None, days: int, out: mp.Queue) -> None:
+def _measure(way: str, path: Path, record: Path | None, days: int, out: mp.Queue[Cost]) -> None:
     base = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     began, cpu = time.perf_counter(), _cpu_s()
     tables = WAYS[way](path)
@@ -118,10 +121,10 @@ def _measure(way: str, path: Path, record: Path | None, days: int, out: mp.Queue
     out.put((*spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024, base / 1024))
 
 
-def measure(way: str, path: Path, record: Path | None, days: int) -> tuple[float, float, float, float]:
-    """Run one way in a process of its own: wall and CPU seconds, peak and starting memory. [s, s, MB, MB]"""
+def measure(way: str, path: Path, record: Path | None, days: int) -> Cost:
+    """Run one way in a process of its own: what it costs."""
     context = mp.get_context("spawn")
-    out: mp.Queue = context.Queue()
+    out: mp.Queue[Cost] = context.Queue()
     child = context.Process(target=_measure, args=(way, path, record, days, out))
     child.start()
     measured = out.get()

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from analysis.finding import Finding
+from analysis.finding import KINDS, Finding, Kind
 from analysis.health import health
 from analysis.history import Bank
 from analysis.packs.witness import LeadPoint
@@ -15,7 +15,6 @@ from analysis.report.evidence import evidence
 from analysis.report.scope import Scope
 from analysis.report.value import Figure
 from analysis.report.week import look_back
-from analysis.report.words import KIND_WORDS
 
 CELL_KINDS = {
     "static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead",
@@ -35,7 +34,7 @@ def scope(bank: Bank) -> Scope:
     return Scope(bank, now, (), now.first, now.last)
 
 
-def finding(kind: str, *, pack: str = "B", unit: str = "", value: float | None = 1.0) -> Finding:
+def finding(kind: Kind, *, pack: str = "B", unit: str = "", value: float | None = 1.0) -> Finding:
     cell = 3 if kind in CELL_KINDS else None
     return Finding(kind, pack, cell, "2026-01-09", "watch", 0.9, value, None, None, unit, "Means.", "Check.")
 
@@ -44,8 +43,8 @@ def texts(figure: Figure) -> list[str]:
     return re.findall(r"<text[^>]*>([^<]*)</text>", figure.svg)
 
 
-@pytest.mark.parametrize("kind", KIND_WORDS)
-def test_each_kind_has_a_figure_that_names_unit_days_and_source(scope: Scope, kind: str) -> None:
+@pytest.mark.parametrize("kind", KINDS)
+def test_each_kind_has_a_figure_that_names_unit_days_and_source(scope: Scope, kind: Kind) -> None:
     drawn = evidence(scope, look_back(scope), finding(kind))
     assert drawn
     for figure in drawn:
