@@ -205,7 +205,7 @@ def decode_group(
             if len(payload) < signal.bits.size:
                 rejected[signal.rule.channel] = f"frame too short ({len(payload)} bytes)"
             elif age_s <= signal.stale_s:
-                _put(signal.rule, extractor(signal.bits)(payload), values, rejected)
+                signal.rule.put(extractor(signal.bits)(payload), values, rejected)
         return
     raws = group.unpack(payload)
     if group.plain is not None:
@@ -219,20 +219,8 @@ def decode_group(
             if quick.low <= stored <= quick.high and raw not in quick.absent:
                 values[quick.channel] = stored  # type: ignore[assignment] # quick: integers only
             else:
-                _put(quick.rule, raw, values, rejected)
+                quick.rule.put(raw, values, rejected)
         return
     for signal, raw in zip(group.signals, raws, strict=True):
         if age_s <= signal.stale_s:
-            _put(signal.rule, raw, values, rejected)
-
-
-def _put(rule: Rule, raw: float, values: dict[str, int], rejected: dict[str, str]) -> None:
-    stored = rule(raw)
-    if stored is None:
-        return
-    if isinstance(stored, str):
-        rejected[rule.channel] = stored
-    elif rule.kind == "bits":
-        values[rule.channel] = values.get(rule.channel, 0) | stored
-    else:
-        values[rule.channel] = stored
+            signal.rule.put(raw, values, rejected)

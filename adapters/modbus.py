@@ -5,12 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 
-from adapters.base import Reading, Subject
+from adapters.base import Reading
 from adapters.configs import ModbusRtuConfig, ModbusTcpConfig
-from adapters.errors import BadFrame, MapError, SourceLost, SourceTimeout
-from adapters.modbus_line import Line, NoSuchRegister, line_to
-from adapters.pace import Pace, nice_period_s
-from adapters.places import Place, SerialPlace, TcpPlace
+from adapters.errors import BadFrame, MapError, SourceTimeout
+from adapters.modbus_line import NoSuchRegister
+from adapters.on_line import UnitOnLine
+from adapters.pace import nice_period_s
+from adapters.places import SerialPlace
 from adapters.planner import Read, Rounds, wire_time_s
 from adapters.registers import Check, RegisterMap, find_map, load_map
 
@@ -18,7 +19,7 @@ ENOUGH_FAILURES = 2
 """Reads of one round that may fail before the rest of the round is left out."""
 
 
-class ModbusAdapter:
+class ModbusAdapter(UnitOnLine):
     """One pack on a Modbus wire.
 
     Parameters
@@ -33,24 +34,10 @@ class ModbusAdapter:
     """
 
     def __init__(self, config: ModbusTcpConfig | ModbusRtuConfig) -> None:
-        self._config = config
         self.map: RegisterMap = load_map(find_map(config.map, config.folder))
-        self._place = place_of(config)
+        super().__init__(config, self.map.pause_s)
         self._rounds = Rounds(self.map)
         self._round = 0
-        self._line: Line | None = None
-        self.pace = Pace(config.period_s)
-        self.identity: dict[str, str] = {}
-
-    @property
-    def subjects(self) -> tuple[Subject, ...]:
-        """The pack or witness."""
-        return (self._config.subject,)
-
-    @property
-    def place(self) -> str:
-        """Wire and unit id."""
-        return f"{self._place} unit {self._config.unit}"
 
     @property
     def channels(self) -> tuple[str, ...]:
@@ -69,10 +56,10 @@ class ModbusAdapter:
         if load <= 1.0:
             return self.pace.complaint(self.place)
         count = len(self._line.load) if self._line is not None else 0
-        possible = nice_period_s(load * self._config.period_s)
+        possible = nice_period_s(load * self._unit.period_s)
         return (
             f"{self._place}: {count} sources need {100 * load:.0f} % of the line's time for "
-            f"period_s = {self._config.period_s:g} — set period_s = {possible:g}, or raise the baud rate"
+            f"period_s = {self._unit.period_s:g} — set period_s = {possible:g}, or raise the baud rate"
         )
 
     def least_period_s(self) -> float:
@@ -94,12 +81,9 @@ class ModbusAdapter:
         MapError
             If somebody answers who has not these registers, or other things in them.
         """
-        if self._line is None:
-            self._line = line_to(self._place)
-        self.pace = Pace(self._config.period_s)
         try:
-            await self._line.connect(max(self._config.timeout_s, 1.0))
-            self._line.claim(self, self.least_period_s() / self._config.period_s)
+            line = await self._connect()
+            line.claim(self, self.least_period_s() / self._unit.period_s)
             self._round = 0
             await self._fit()
         except BaseException:
@@ -138,18 +122,6 @@ class ModbusAdapter:
             f"check that {self.map.file} is for this model",
         )
 
-    async def _ask(self, function: int, address: int, count: int) -> Sequence[int]:
-        if self._line is None:
-            raise SourceLost(f"{self.place}: not open", "open it first")
-        return await self._line.ask(
-            function=function,
-            address=address,
-            count=count,
-            unit=self._config.unit,
-            timeout_s=self._config.timeout_s,
-            pause_s=self.map.pause_s,
-        )
-
     async def read(self) -> Reading:
         """Poll once.
 
@@ -182,20 +154,7 @@ class ModbusAdapter:
         self._round += 1
         now = time.monotonic()
         self.pace.note(began, now)
-        return Reading(self._config.subject, now, values, rejected)
-
-    async def close(self) -> None:
-        """Let go of the wire. Never raises."""
-        if self._line is not None:
-            self._line.leave(self)
-        self._line = None
-
-
-def place_of(config: ModbusTcpConfig | ModbusRtuConfig) -> Place:
-    """The wire of a source."""
-    if isinstance(config, ModbusTcpConfig):
-        return TcpPlace(config.host, config.port, "rtu" if config.framing == "rtu" else "tcp")
-    return SerialPlace(config.port, config.baud, config.parity, config.stopbits)
+        return Reading(self._unit.subject, now, values, rejected)
 
 
 def _names(read: Read) -> list[str]:

@@ -43,17 +43,8 @@ class Read:
             Filled: stored integers, and reasons for what was refused. Bit sets of several registers merge.
         """
         for item in self.items:
-            rule = item.rule
             start = item.address - self.address
-            stored = rule(item.read(registers[start : start + item.width]))
-            if stored is None:
-                continue
-            if isinstance(stored, str):
-                rejected[rule.channel] = stored
-            elif rule.kind == "bits":
-                values[rule.channel] = values.get(rule.channel, 0) | stored
-            else:
-                values[rule.channel] = stored
+            item.rule.put(item.read(registers[start : start + item.width]), values, rejected)
 
 
 def plan(items: Iterable[Item], *, bridge: int = 0, max_read: int = MOST_REGISTERS) -> tuple[Read, ...]:

@@ -15,8 +15,8 @@ from adapters.binding import Binding
 from adapters.can_port import port_to
 from adapters.configs import CanConfig, ModbusRtuConfig, ModbusTcpConfig
 from adapters.errors import BadFrame, ConfigError, SourceLost, SourceTimeout
-from adapters.modbus import place_of
 from adapters.modbus_line import Line, line_to
+from adapters.on_line import place_of
 from adapters.planner import Read, Rounds
 from adapters.raw_registers import COLUMNS, LONGEST_LINE, SUFFIX, TITLE, RawRead
 from adapters.registers import RegisterMap, find_map, load_map

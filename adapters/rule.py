@@ -64,6 +64,18 @@ class Rule:
             return None
         return self._flag(int(raw)) if self.kind == "flag" else self._bits(int(raw))
 
+    def put(self, raw: float, values: dict[str, int], rejected: dict[str, str]) -> None:
+        """Put a raw value into its channel, or the reason why not; bit sets of several values merge."""
+        stored = self(raw)
+        if stored is None:
+            return
+        if isinstance(stored, str):
+            rejected[self.channel] = stored
+        elif self.kind == "bits":
+            values[self.channel] = values.get(self.channel, 0) | stored
+        else:
+            values[self.channel] = stored
+
     def _number(self, raw: float) -> Value:
         exact = self.gain * raw + self.shift_by
         if not math.isfinite(exact):

@@ -6,12 +6,11 @@ import time
 from collections.abc import Iterable, Sequence
 
 from adapters import sunspec_models as sm
-from adapters.base import Reading, Subject
+from adapters.base import Reading
 from adapters.configs import SunSpecRtuConfig, SunSpecTcpConfig
-from adapters.errors import BadFrame, MapError, SourceLost
-from adapters.modbus_line import Line, NoSuchRegister, line_to
-from adapters.pace import Pace
-from adapters.places import Place, SerialPlace, TcpPlace
+from adapters.errors import BadFrame, MapError, SourceLost, SourceTimeout
+from adapters.modbus_line import NoSuchRegister
+from adapters.on_line import UnitOnLine
 from adapters.sunspec_decode import Battery, Model, borders, cuts, decode
 from adapters.words import ascii_text
 
@@ -19,7 +18,7 @@ MOST_MODELS = 200
 """Models to walk over before the chain is taken for broken."""
 
 
-class SunSpecAdapter:
+class SunSpecAdapter(UnitOnLine):
     """One pack behind a SunSpec device.
 
     Parameters
@@ -29,27 +28,10 @@ class SunSpecAdapter:
     """
 
     def __init__(self, config: SunSpecTcpConfig | SunSpecRtuConfig) -> None:
+        super().__init__(config)
         self._config = config
-        self._place: Place = (
-            TcpPlace(config.host, config.port)
-            if isinstance(config, SunSpecTcpConfig)
-            else SerialPlace(config.port, config.baud, config.parity, config.stopbits)
-        )
-        self._line: Line | None = None
         self._battery: Battery | None = None
         self._sign = 1 if config.positive == "charge" else -1
-        self.pace = Pace(config.period_s)
-        self.identity: dict[str, str] = {}
-
-    @property
-    def subjects(self) -> tuple[Subject, ...]:
-        """The pack or witness."""
-        return (self._config.subject,)
-
-    @property
-    def place(self) -> str:
-        """Wire and unit id."""
-        return f"{self._place} unit {self._config.unit}"
 
     @property
     def bit_names(self) -> dict[str, dict[int, str]]:
@@ -74,23 +56,13 @@ class SunSpecAdapter:
         MapError
             If there are no battery models, or several strings and none is chosen.
         """
-        if self._line is None:
-            self._line = line_to(self._place)
-        self.pace = Pace(self._config.period_s)
         try:
-            await self._line.connect(max(self._config.timeout_s, 1.0))
+            await self._connect()
             models = await self.discover()
             self._battery = await self._choose(models)
         except BaseException:
             await self.close()
             raise
-
-    async def _ask(self, address: int, count: int) -> Sequence[int]:
-        if self._line is None:
-            raise SourceLost(f"{self.place}: not open", "open it first")
-        return await self._line.ask(
-            function=3, address=address, count=count, unit=self._config.unit, timeout_s=self._config.timeout_s
-        )
 
     async def discover(self) -> list[Model]:
         """Find the mark and walk the chain of models behind it.
@@ -101,13 +73,19 @@ class SunSpecAdapter:
             If there is no mark, or the chain does not end.
         """
         bases = sm.BASES if self._config.base is None else (self._config.base,)
+        silent: list[SourceTimeout] = []
         for base in bases:
             try:
-                mark = tuple(await self._ask(base, 2))
+                mark = tuple(await self._ask(3, base, 2))
             except BadFrame:
+                continue
+            except SourceTimeout as exc:  # some devices do not even refuse what they have not
+                silent.append(exc)
                 continue
             if mark == sm.MARK:
                 return await self._walk(base + 2)
+        if len(silent) == len(bases):
+            raise silent[-1]
         listed = ", ".join(map(str, bases))
         raise MapError(
             f"{self.place}: no SunSpec mark at register {listed}", "use kind modbus-tcp with a register map"
@@ -116,7 +94,7 @@ class SunSpecAdapter:
     async def _walk(self, address: int) -> list[Model]:
         models: list[Model] = []
         while len(models) < MOST_MODELS and address <= 65534:
-            number, length = await self._ask(address, 2)
+            number, length = await self._ask(3, address, 2)
             if number == sm.END:
                 return models
             models.append(Model(number, address, length))
@@ -161,16 +139,16 @@ class SunSpecAdapter:
         return indices[0] if indices else None
 
     async def _index(self, model: Model, point: sm.Point) -> int:
-        return (await self._ask(model.address + point.offset, 1))[0]
+        return (await self._ask(3, model.address + point.offset, 1))[0]
 
     async def _read_identity(self, common: Sequence[Model], modules: Sequence[Model]) -> None:
         if common:
             for name, (offset, length) in sm.COMMON_TEXTS.items():
-                self.identity[name] = ascii_text(await self._ask(common[0].address + offset, length))
+                self.identity[name] = ascii_text(await self._ask(3, common[0].address + offset, length))
         for number, module in enumerate(modules, start=1):
             offset, length = sm.SERIAL_805
             self.identity[f"module {number} serial"] = ascii_text(
-                await self._ask(module.address + offset, length)
+                await self._ask(3, module.address + offset, length)
             )
 
     async def read(self) -> Reading:
@@ -188,7 +166,10 @@ class SunSpecAdapter:
         try:
             for model in self._battery.models:
                 await self._fetch(model, registers)
-        except NoSuchRegister as exc:
+        except (BadFrame, SourceTimeout) as exc:
+            self.pace.skip()
+            if not isinstance(exc, NoSuchRegister):
+                raise
             raise SourceLost(exc.message, "the device changed its models; it is opened again") from exc
         values, rejected = decode(self._battery, registers, self._sign)
         now = time.monotonic()
@@ -198,12 +179,10 @@ class SunSpecAdapter:
     async def _fetch(self, model: Model, registers: dict[int, int]) -> None:
         end = model.address + 2 + model.length
         for start, stop in cuts(model.address, end, borders(model)):
-            words = await self._ask(start, stop - start)
+            words = await self._ask(3, start, stop - start)
             registers.update(zip(range(start, stop), words, strict=True))
 
     async def close(self) -> None:
         """Let go of the wire. Never raises."""
-        if self._line is not None:
-            self._line.leave()
-        self._line = None
+        await super().close()
         self._battery = None

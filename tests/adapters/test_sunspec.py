@@ -249,3 +249,25 @@ def test_long_module_is_read_on_cell_borders() -> None:
 def test_long_module_through_their_encoder() -> None:
     reading, _ = serve_and_read(words(common(), module(cells=32)))
     assert [reading.values[f"cell_{n:02d}_v"] for n in range(1, 33)] == list(range(3300, 3332))
+
+
+def test_device_that_does_not_refuse_what_it_has_not(wire: peers.SerialWire) -> None:
+    """Silence at 40000 and 50000, the mark at 0."""
+    unit = peers.RtuUnit(words(common(), battery(), module()))
+    unit.start = 0
+
+    def answer(pending: bytes) -> bytes | None:
+        reply = unit(pending)
+        return b"" if reply and reply[1] & 0x80 else reply
+
+    wire.serve(answer)
+    keys = {"name": "s", "pack": "A", "port": wire.path, "baud": 115200, "timeout_s": 0.2}
+
+    async def main() -> Reading:
+        adapter = make(config_from("sunspec-rtu", keys))
+        await adapter.open()
+        reading = await adapter.read()
+        await adapter.close()
+        return reading
+
+    assert asyncio.run(main()).values["cell_16_v"] == 3315
