@@ -52,7 +52,8 @@ def main() -> None:
         if os.environ.get("BANKBOOK_DEBUG"):
             raise
         what = exc.filename or "something it needs"
-        _fail(f"{what}: permission denied — run it as the user who owns the record", Exit.RECORD)
+        hint = "put it where this user may go, or run this as the user who owns it"
+        _fail(f"{what}: permission denied — {hint}", Exit.RECORD)
     except Exception as exc:
         if os.environ.get("BANKBOOK_DEBUG"):
             raise

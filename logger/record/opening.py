@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -40,7 +41,7 @@ def open_record(config: Config, mode: Mode = "read") -> Store:
         check_place(config, must_exist=mode in {"read", "keep"})
     if mode in {"write", "log"}:
         return enter(_writable(config, logging=mode == "log"), config)
-    if mode == "keep":
+    if mode == "keep" and (server or os.access(config.database, os.W_OK)):
         try:
             return enter(_writable(config, logging=False), config)
         except (StoreFull, PermissionError):

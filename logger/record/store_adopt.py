@@ -15,6 +15,7 @@ from logger.record import sealing_day, store_write
 from logger.record.days import day_bounds_ms, days_between
 from logger.record.sealing_day import Job, OutdatedError, Prepared
 from logger.record.store_types import Adopted
+from logger.record.workers import can_start
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -38,7 +39,9 @@ class Adopter:
         pa.set_memory_pool(pa.system_memory_pool())  # gives memory back, where the default one keeps it
         self._store = store
         self._now_ms = now_ms
-        self._pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn")) if workers else None
+        self._pool = None
+        if workers and can_start():
+            self._pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"))
         self._waiting: deque[tuple[Job, Future[Prepared]]] = deque()
         self._parts: dict[Subject, tuple[str, list[pa.Table]]] = {}
         self._known: dict[tuple[Subject, str], pa.Table] = {}

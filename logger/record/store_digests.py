@@ -19,6 +19,7 @@ from logger.record.histories import not_collecting
 from logger.record.sealing_day import Job
 from logger.record.sealing_index import KeptDigest
 from logger.record.store_engine import make_engine, transaction
+from logger.record.workers import can_start
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -122,7 +123,7 @@ def _engine(address: str) -> Engine:
 
 
 def _make(store: Store, subject: Subject, wanted: list[tuple[str, str]], now_ms: int) -> list[KeptDigest]:
-    if len(wanted) <= _ALONE:
+    if len(wanted) <= _ALONE or not can_start():
         return [digest_day(store.address, subject, day, zone, now_ms) for day, zone in wanted]
     workers = min(os.cpu_count() or 1, 8)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
