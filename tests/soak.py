@@ -89,13 +89,14 @@ async def log(folder: Path, port: int, can_port: int) -> None:
         [Feed("a", make(a)), Feed("b", make(b))], store,
         time_source=SteppedTime(folder / "clock.json"), commit_s=COMMIT_S, listeners=[book],
     )  # fmt: skip
-    settle = recorder._writer.settle
+    writer = recorder._writer  # noqa: SLF001 - only to write the shift down
+    settle = writer.settle
 
     def noted(change: ClockChange) -> None:
         settle(change)
         book.moved(change)
 
-    recorder._writer.settle = noted  # type: ignore[method-assign]  # only to write the shift down
+    writer.settle = noted  # type: ignore[method-assign]  # as above
     print(await recorder.run(signals=True), flush=True)
     recorder.store.close()
 

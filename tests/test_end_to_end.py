@@ -1,5 +1,8 @@
-"""From the bus to the report over the real protocols: a simulated bank in a process of its own, Modbus TCP
-and CAN on loopback, `bankbook log` as a user starts it, and everything read back from the file alone."""
+"""From the bus to the report over the real protocols.
+
+A simulated bank in a process of its own, Modbus TCP and CAN on loopback, `bankbook log` as a user starts it,
+and everything read back from the file alone.
+"""
 
 from __future__ import annotations
 

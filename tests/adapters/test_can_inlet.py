@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from itertools import pairwise
+from queue import SimpleQueue
 from typing import Any
 
 import can
@@ -73,12 +74,12 @@ def theirs(text: bytes) -> list[Frame]:
     from can.interfaces.slcan import slcanBus
 
     bus = slcanBus.__new__(slcanBus)
-    bus._buffer = bytearray()
+    bus._buffer = bytearray()  # noqa: SLF001 - its constructor would open a port
     bus.serialPortOrig = _Port([text])
-    bus._queue = __import__("queue").SimpleQueue()
+    bus._queue = SimpleQueue()  # noqa: SLF001 - as above
     frames = []
     while bus.serialPortOrig.in_waiting:
-        message, _ = bus._recv_internal(0)
+        message, _ = bus._recv_internal(0)  # noqa: SLF001 - without its waiting
         if message is not None and not message.is_remote_frame and not message.is_fd:
             extended = EXTENDED if message.is_extended_id else 0
             frames.append((message.arbitration_id | extended, bytes(message.data)))

@@ -87,7 +87,7 @@ def ours(path: Path) -> Iterator[pa.Table]:
 
 
 def theirs(path: Path) -> Iterator[pa.Table]:
-    """pandas' reader over the whole file, and the least work to reach the same table."""
+    """The reader of pandas over the whole file, and the least work to reach the same table."""
     import pandas as pd  # only where it is used, so that it does not count as our memory
 
     frame = pd.read_csv(path, parse_dates=["timestamp"])

@@ -128,7 +128,7 @@ def one_batch(store: Store, n: int, batch: int) -> int:
 def opened(args: argparse.Namespace) -> Store:
     """Open the record as the logger does, with the settings under trial."""
     store = Store.open(args.record, logging=True, timezone="UTC")
-    engine = store._engine
+    engine = store._engine  # noqa: SLF001 - settings that no user may change
     engine.dispose()
 
     def settings(db: sqlite3.Connection, _: object) -> None:

@@ -20,7 +20,7 @@ def test_graphite_potential() -> None:
     assert graphite_potential([0.1, 0.5, 0.9, 1.0]) == pytest.approx(
         [0.23325, 0.12330, 0.08818, 0.08638], abs=5e-6
     )
-    theirs = Lfp_Gr_250AhPrismatic._get_Ua(np.linspace(0, 1, 21))
+    theirs = Lfp_Gr_250AhPrismatic._get_Ua(np.linspace(0, 1, 21))  # noqa: SLF001 - their only way to it
     assert graphite_potential(np.linspace(0, 1, 21)) == pytest.approx(theirs)
 
 

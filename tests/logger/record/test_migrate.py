@@ -57,7 +57,7 @@ def test_not_under_a_running_logger(first_version: Path) -> None:
 
     lock = WriterLock(str(first_version))
     lock.take()
-    WriterLock._here.clear()  # as if another process had it
+    WriterLock._here.clear()  # noqa: SLF001 - as if another process had it
     with pytest.raises(StoreLocked):
         Store.open(first_version, write=True)
     lock.release()
