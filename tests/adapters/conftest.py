@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from adapters import modbus_line
 from tests.adapters.peers import MAP, SerialWire
 
 # A busy machine must not fail a property: no deadline on single examples.
@@ -29,3 +30,9 @@ def wire() -> Iterator[SerialWire]:
     line = SerialWire()
     yield line
     line.unplug()
+
+
+@pytest.fixture
+def short_drain(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wait for late answers no longer than the short time-outs of tests need."""
+    monkeypatch.setattr(modbus_line, "LEAST_DRAIN_S", 0.15)

@@ -10,8 +10,13 @@ import struct
 import threading
 import tty
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import crcmod.predefined
+
+from adapters.modbus import ModbusAdapter
+from adapters.registry import config_from, make
 
 crc: Callable[[bytes], int] = crcmod.predefined.mkCrcFun("modbus")
 """CRC of another library, so that peers do not share code with what is tested."""
@@ -203,3 +208,11 @@ async def modbus_tcp(
         yield
     finally:
         await server.shutdown()
+
+
+def rtu(port: str, map_file: Path, **keys: Any) -> ModbusAdapter:
+    """The adapter of pack A on a serial line."""
+    base = {"name": "a", "pack": "A", "port": port, "map": str(map_file), "baud": 115200, "timeout_s": 0.15}
+    adapter = make(config_from("modbus-rtu", {**base, **keys}))
+    assert isinstance(adapter, ModbusAdapter)
+    return adapter
