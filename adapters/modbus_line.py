@@ -22,8 +22,9 @@ if TYPE_CHECKING:
     from pymodbus.client.base import ModbusBaseClient
     from pymodbus.pdu import ModbusPDU
 
-QUARANTINE_S = 5.0
-"""A silent unit on a shared line is asked again only after this long, to spare the others. [s]"""
+QUARANTINE_S = 3.5
+"""A silent unit on a shared line is asked again only after this long, to spare the others; less than the
+recorder's longest wait, which would double otherwise. [s]"""
 SILENT_AFTER = 3
 """Time-outs in a row after which a unit counts as silent, and a line as lost."""
 LEAST_DRAIN_S = 0.3

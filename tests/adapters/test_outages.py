@@ -105,7 +105,7 @@ async def _good(map_file: Path) -> AsyncIterator[Adapter]:
 
 @pytest.mark.parametrize("opening_s", [1.0, can_port.SETTLE_S + 0.5])
 def test_the_longest_wait_leaves_room_for_the_goal(opening_s: float) -> None:
-    """By hand: the longest pause with its spread, an opening that just failed, one that succeeds, a reading."""
+    """By hand: the longest pause with its spread, an opening that takes its time, a reading."""
     assert 1.2 * LONGEST_WAIT_S + opening_s + 1.0 <= RECOVERY_S
 
 
