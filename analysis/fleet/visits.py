@@ -15,6 +15,11 @@ SOON_DAYS = 60.0
 """A forecast this near adds up to half its weight again. [d] Common practice, no source."""
 RARE_Z = 4.0
 """Robust standard deviations from the peers that make a number worth a look. Common practice, no source."""
+MOST_Z = 20.0
+"""A distance from the peers counts at most so much. Common practice, no source."""
+CALL = 10.0
+"""Score from which a bank is on the list: a watch that is more likely than not, a silent logger, or a number
+ten robust standard deviations from the peers; notes add up to it slowly. Common practice, no source."""
 SILENT_DAYS = 3
 """Days without a new reading after which a bank counts as silent. [d] Common practice, no source."""
 
@@ -58,6 +63,29 @@ class BankState:
 
 
 @dataclass(frozen=True, slots=True)
+class Reason:
+    """One reason for a visit; one of `finding`, `place`, `silent_days` is set.
+
+    Attributes
+    ----------
+    weight : float
+        Only for order.
+    finding : Finding or None
+    pack : str
+        Pack that lies far from its peers in `place`.
+    place : Place or None
+    silent_days : int
+        Days since the newest reading.
+    """
+
+    weight: float
+    finding: Finding | None = None
+    pack: str = ""
+    place: Place | None = None
+    silent_days: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Visit:
     """One line of the desk's list.
 
@@ -66,22 +94,36 @@ class Visit:
     bank : str
     score : float
         Only for order: findings by severity, confidence and nearness, distance from peers, silence.
-    reasons : tuple of str
-        Why, in words, the weightiest first.
+    reasons : tuple of Reason
+        The weightiest first.
     new : tuple of Finding
         Findings not known at the last report.
-    outlying : tuple of Place
-        Numbers on the bad side of the peers by more than `RARE_Z`.
-    silent_days : int
-        Days since the newest reading; 0 if not silent.
     """
 
     bank: str
     score: float
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     new: tuple[Finding, ...]
-    outlying: tuple[Place, ...]
-    silent_days: int
+
+    @property
+    def calls(self) -> bool:
+        """Whether it calls for a visit; what is below can wait until somebody is near."""
+        return self.score >= CALL
+
+    @property
+    def urgent(self) -> bool:
+        """Whether something there has to be acted on."""
+        return any(r.finding is not None and r.finding.severity == "act" for r in self.reasons)
+
+    @property
+    def silent_days(self) -> int:
+        """Days since the newest reading; 0 if it is not silent."""
+        return max((r.silent_days for r in self.reasons), default=0)
+
+    @property
+    def outlying(self) -> tuple[Place, ...]:
+        """Numbers on the bad side of the peers by more than `RARE_Z`."""
+        return tuple(r.place for r in self.reasons if r.place is not None)
 
 
 def identity(finding: Finding) -> tuple[str, str, int | None]:
@@ -105,54 +147,22 @@ def urgency(finding: Finding, today: str) -> float:
     return weight
 
 
-def _words(finding: Finding) -> str:
-    where = f"pack {finding.pack}" + (f" cell {finding.cell}" if finding.cell is not None else "")
-    text = f"{finding.severity}: {finding.kind.replace('_', ' ')} in {where}, since {finding.began}"
-    if finding.forecast is not None and finding.forecast.day is not None:
-        text += f"; {finding.forecast.what} about {finding.forecast.day}"
-    return text
-
-
-def _place_words(pack: str, p: Place) -> str:
-    name, _, unit = p.quantity.rpartition("_")
-    unit = (
-        ""
-        if unit == "1"
-        else " Wh a day"
-        if p.quantity.endswith("wh_a_day")
-        else f" {unit.replace('ma', 'mA')}"
-    )
-    name = p.quantity.removesuffix("_wh_a_day") if p.quantity.endswith("wh_a_day") else name
-    return (
-        f"pack {pack}: {name.replace('_', ' ')} {p.value:.3g}{unit} against {p.median:.3g}{unit} "
-        f"(spread {p.spread:.2g}) among {p.peers} peers"
-    )
-
-
 def _visit(
     state: BankState, fleet: Sequence[PackSummary], known: set[tuple[str, str, int | None]], today: str
 ) -> Visit:
-    scored = sorted(((urgency(f, today), _words(f)) for f in state.findings), reverse=True)
-    outlying = []
+    reasons = [Reason(urgency(f, today), finding=f) for f in state.findings]
     for pack in state.packs:
-        for p in place(pack, fleet, FLOORS):
-            if p.z * BAD_SIDE[p.quantity] > RARE_Z:
-                outlying.append(p)
-                scored.append((min(abs(p.z), 20.0), _place_words(pack.pack, p)))
+        far = (p for p in place(pack, fleet, FLOORS) if p.z * BAD_SIDE[p.quantity] > RARE_Z)
+        reasons += [Reason(min(abs(p.z), MOST_Z), pack=pack.pack, place=p) for p in far]
     quiet = (date.fromisoformat(today) - date.fromisoformat(state.last_day)).days if state.last_day else 0
-    silent = quiet if quiet > SILENT_DAYS else 0
-    if silent:
-        scored.append(
-            (20.0 + min(silent, 60), f"silent for {silent} days, last day received {state.last_day}")
-        )
-    scored.sort(reverse=True)
+    if quiet > SILENT_DAYS:
+        reasons.append(Reason(20.0 + min(quiet, 60), silent_days=quiet))
+    reasons.sort(key=lambda r: -r.weight)
     return Visit(
         state.bank,
-        sum(weight for weight, _ in scored),
-        tuple(words for _, words in scored),
+        sum(r.weight for r in reasons),
+        tuple(reasons),
         tuple(f for f in state.findings if identity(f) not in known),
-        tuple(outlying),
-        silent,
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger.fleet import summary
 from logger.fleet.compute import Made, Progress, Workers, bank_of
@@ -87,22 +87,34 @@ def gather(place: str, made: Sequence[Made], on: Workers, progress: Progress | N
     return Desk(source, tuple(sorted(states, key=lambda s: s.bank)), by_bank)
 
 
-def load_known(folder: Path) -> dict[str, set[tuple[str, str, int | None]]]:
-    """Return the findings of the last report; nothing if there was none or its file cannot be read."""
-    try:
-        kept = json.loads((folder / KNOWN_FILE).read_text())
-        return {bank: {(k, p, c) for k, p, c in rows} for bank, rows in kept.items()}
-    except (OSError, ValueError):
-        return {}
+Known = dict[str, set[tuple[str, str, int | None]]]
 
 
-def save_known(folder: Path, states: Sequence[BankState]) -> None:
-    """Keep the findings of this report for the next."""
+def load_known(folder: Path, today: str) -> tuple[str, Known]:
+    """Return the day of the last report before today's, and its findings; "" and none if there was none."""
+    reports = [r for r in _reports(folder) if r["day"] < today]
+    if not reports:
+        return "", {}
+    last = max(reports, key=lambda r: str(r["day"]))
+    return str(last["day"]), {bank: {(k, p, c) for k, p, c in rows} for bank, rows in last["banks"].items()}
+
+
+def save_known(folder: Path, today: str, states: Sequence[BankState]) -> None:
+    """Keep the findings of this report for the next, and those of the one before, should this be repeated."""
     from analysis.fleet.visits import identity
 
     kept = {s.bank: sorted((list(identity(f)) for f in s.findings), key=str) for s in states}
+    earlier = sorted((r for r in _reports(folder) if r["day"] < today), key=lambda r: str(r["day"]))
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / KNOWN_FILE).write_text(json.dumps(kept, indent=1) + "\n")
+    reports = [*earlier[-1:], {"day": today, "banks": kept}]
+    (folder / KNOWN_FILE).write_text(json.dumps({"reports": reports}, indent=1) + "\n")
+
+
+def _reports(folder: Path) -> list[dict[str, Any]]:
+    try:
+        return list(json.loads((folder / KNOWN_FILE).read_text())["reports"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return []  # none yet, or not readable: everything is new
 
 
 def write_desk(
@@ -133,12 +145,13 @@ def write_desk(
         The desk's HTML, PDF and JSON first.
     """
     from analysis.fleet.visits import visits
-    from analysis.report.fleet import fleet_report
-    from analysis.report.numbers import METRIC
-    from logger.documents.report_files import write_report
+    from analysis.report import html, pdf
+    from analysis.report.fleet import fleet_json, fleet_report
+    from logger.documents.report_files import write_whole
 
-    listed = visits(desk.states, today, load_known(folder))
-    own = [v.bank for v in listed if v.score > 0][:own_reports]
+    before, known = load_known(folder, today)
+    listed = visits(desk.states, today, known)
+    own = [v.bank for v in listed if v.calls][:own_reports]
     hrefs: dict[str, str] = {}
     for done, name in enumerate(own, 1):
         page = _own_report(bank_of(desk.source, name, desk.made.get(name, [])), name, folder / "banks")
@@ -146,9 +159,16 @@ def write_desk(
             hrefs[name] = f"banks/{page.name}"
         if progress is not None:
             progress(done, len(own))
-    report = fleet_report(desk.states, listed, today, hrefs)
-    paths = write_report(report, METRIC, folder, f"fleet-{today}")
-    save_known(folder, desk.states)
+    report = fleet_report(desk.states, listed, today, hrefs, before)
+    found = fleet_json(desk.states, listed, today, hrefs)
+    numbers = json.dumps(found, ensure_ascii=False, indent=1, allow_nan=False)
+    contents = {
+        ".html": html.render(report).encode(),
+        ".pdf": pdf.render(report),
+        ".json": (numbers + "\n").encode(),
+    }
+    paths = [write_whole(folder / f"fleet-{today}{end}", content) for end, content in contents.items()]
+    save_known(folder, today, desk.states)
     return paths
 
 

@@ -54,13 +54,15 @@ def _summary(bank: str, history: History, pack: PackHealth) -> PackSummary:
 
 def _numbers(pack: PackHealth) -> dict[str, float]:
     leaks = [c.leak.value for c in pack.imbalance.cells if c.leak.value is not None]
+    excess = [c.ratio.value for c in pack.resistance.cells if c.ratio.value is not None]
     found = {
         "round_trip_efficiency_1": pack.efficiency.round_trip.value,
         "capacity_share_1": pack.capacity.of_rated.value,
         "heater_wh_a_day": pack.cold.energy_per_day.value,
         "worst_leak_ma": max(leaks, default=None),
+        "worst_resistance_share_1": max(excess, default=None),
     }
-    return {name: float(value) for name, value in found.items() if value is not None}
+    return {name: float(v) for name, v in found.items() if v is not None and math.isfinite(v)}
 
 
 def _climate(pack: PackHealth) -> float | None:

@@ -257,7 +257,9 @@ def test_nobody_is_there(bank_file: Path) -> None:
     assert os.environ.get("PGPASSWORD") is None
 
 
-def test_what_a_record_never_analysed_has_to_say_is_sent_too(tmp_path, bank_file, monkeypatch):
+def test_what_a_record_never_analysed_has_to_say_is_sent_too(
+    tmp_path: Path, bank_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A record that only took files has no findings kept; the push makes them."""
     found = Finding("data_gap", "A", None, "2026-01-06", "watch", 1.0, 1.0, 1.0, 1.0, "h", "m", "c")
     monkeypatch.setattr("analysis.findings.findings", lambda _bank: (found,))
@@ -272,7 +274,7 @@ def test_what_a_record_never_analysed_has_to_say_is_sent_too(tmp_path, bank_file
     assert CentralSource(url).findings("hill") == (found,)
 
 
-def test_the_server_says_what_is_missing(centre):
+def test_the_server_says_what_is_missing(centre: Centre) -> None:
     server, owner, url = centre
     with pytest.raises(ConfigError, match='role "nobody" does not exist'):
         central.prepare(owner, "nobody")
@@ -280,6 +282,7 @@ def test_the_server_says_what_is_missing(centre):
     with pytest.raises(StoreError, match="only the owner prepares"):
         central.prepare(pusher, "pusher")
     pusher.dispose()
+    assert owner.url.database is not None
     stranger = address.connect(server.url("stranger", owner.url.database))
     with pytest.raises(ConfigError, match="does not exist"):
         central.prepare(stranger)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from analysis.finding import Finding
 from logger.record.store import Stamped, Store
 from logger.record.store_clock import keep_boot, settle_boot
 from logger.recording.clock import Trust
+from tests.logger.fleet.centre import Server
 from tests.logger.made import make_day
 
 A, HALL = Subject("A"), Subject("hall", "witness")
@@ -22,14 +22,14 @@ LATER = 1_900_000_000_000
 
 
 @pytest.fixture
-def url(server: Any) -> str:
+def url(server: Server) -> str:
     name = f"store_{np.random.default_rng().integers(1 << 30)}"
     address = server.url("owner", "postgres").replace("postgresql://", "postgresql+psycopg://")
     admin = create_engine(address, isolation_level="AUTOCOMMIT")
     with admin.connect() as conn:
         conn.execute(text(f"CREATE DATABASE {name}"))
     admin.dispose()
-    return str(server.url("owner", name)).replace("postgresql://", "postgresql+psycopg://")
+    return server.url("owner", name).replace("postgresql://", "postgresql+psycopg://")
 
 
 def fill(store: Store) -> None:
@@ -51,7 +51,7 @@ def fill(store: Store) -> None:
     store.save_report("week", "2026-02-02", "2026-02-08", "{}", 5)
 
 
-def answers(store: Store) -> list[Any]:
+def answers(store: Store) -> list[object]:
     return [
         [(s.seq, s.name, s.day, s.revision, s.sha256, s.chain) for s in store.sealed_days()],
         store.days(A),
@@ -75,5 +75,5 @@ def test_a_server_answers_as_a_file_does(url: str, tmp_path: Path) -> None:
             said.append(answers(store))
         with Store.open(address) as again:
             assert again.zone.key == "Europe/Vienna"
+            assert again.verify().ok
     assert said[0] == said[1]
-    assert said[0][5].ok
