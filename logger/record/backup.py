@@ -10,7 +10,7 @@ from pathlib import Path
 
 from adapters.errors import StoreError, StoreFull
 from logger.record.store import Store
-from logger.record.store_engine import file_exists, is_url, translate
+from logger.record.store_engine import connect_file, file_exists, is_url, translate
 from logger.record.verify import VerifyResult
 
 
@@ -91,7 +91,7 @@ def _target(address: str, to: Path) -> Path:
 def _copy(address: str, part: Path) -> None:
     """Copy in one step: a reader never holds up the logger, and the copy is of one instant."""
     part.unlink(missing_ok=True)
-    old, new = sqlite3.connect(address, timeout=30), sqlite3.connect(part)
+    old, new = connect_file(address, write=False), sqlite3.connect(part)
     try:
         old.backup(new)
         new.execute("PRAGMA journal_mode=DELETE")  # one file, complete in itself

@@ -12,7 +12,7 @@ import sqlite3
 import subprocess
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 RECORD = Path("/var/lib/bankbook/bank.db")
@@ -21,11 +21,13 @@ PYTHON = "/opt/bankbook/venv/bin/python"
 SOURCE = Path("/src")
 SENDER = (
     f"cd {SOURCE} && until ip link show vxcan1 up 2>/dev/null | grep -q .; do sleep 1; done; "
-    f"PYTHONPATH={SOURCE} exec {PYTHON} tests/kernel/bus_sender.py vxcan1 --seconds 1800"
+    f"PYTHONPATH={SOURCE} exec {PYTHON} tests/kernel/bus_sender.py vxcan1 --seconds 3600"
 )
 """The pack; it waits for its interface."""
 RIGHT_TIME = datetime(2026, 11, 20, 12, tzinfo=UTC)
 """What the clock is set to when time comes: after systemd's own epoch, and not the hardware clock's."""
+EVENING = datetime(2026, 11, 20, 22, 58, tzinfo=UTC)
+"""Two minutes before midnight in Vienna."""
 
 
 def sh(command: str, timeout_s: float = 120.0) -> str:
@@ -138,6 +140,64 @@ def comes_back(name: str, signal_number: int, seconds: float) -> None:
           restarts=now["NRestarts"], readings=rows())  # fmt: skip
 
 
+def imports() -> None:
+    """A CSV file brought in as the service's user while it logs, from a home that is closed to that user."""
+    home, offered = Path("/home/bench"), Path("/srv/readings.csv")
+    home.mkdir(mode=0o700)
+    cells = [f"cell_{i:02d}_v" for i in range(1, 17)]
+    with offered.open("w") as f:
+        f.write(",".join(["timestamp", "pack_v", "pack_a", *cells]) + "\n")
+        for minute in range(2 * 1440):
+            when = datetime(2026, 11, 16, 23, tzinfo=UTC) + timedelta(minutes=minute)
+            f.write(",".join([when.isoformat(), "53.10", "1.5", *["3.320"] * 16]) + "\n")
+    (home / "closed.csv").write_text(offered.read_text())
+    before, restarts = number("SELECT max(time_ms) FROM reading"), state()["NRestarts"]
+    words = f"cd {home}; runuser -u bankbook -- bankbook import {{}} --pack B --config {CONFIG}; echo code=$?"
+    refused = sh(words.format("closed.csv"), 600)
+    said = sh(words.format(offered), 600)
+    days = ask("SELECT day, row_count FROM sealed_day ORDER BY day")
+    goes_on = wait(lambda: number("SELECT max(time_ms) FROM reading") > before + 4000, 30)
+    owner = {f.owner() for f in RECORD.parent.iterdir()}
+    good = refused.endswith("code=5") and said.endswith("code=0") and len(days) == 2 and goes_on >= 0
+    trial("imports-as-its-user", good and owner == {"bankbook"} and state()["NRestarts"] == restarts,
+          refused=refused[-200:], said=said[-200:], days=days, owners=owner)  # fmt: skip
+
+
+def running(word: str) -> bool:
+    """Whether the service has a process with a word on its command line."""
+    procs = Path("/sys/fs/cgroup/system.slice/bankbook.service/cgroup.procs")
+    for pid in procs.read_text().split():
+        try:
+            if word.encode() in Path(f"/proc/{pid}/cmdline").read_bytes().split(b"\0"):
+                return True
+        except OSError:
+            continue
+    return False
+
+
+def crosses_midnight() -> None:
+    """Two minutes before midnight in Vienna: the day is sealed and the findings are computed, by itself."""
+    sh(f"date -u -s '{EVENING:%F %T}'")
+    say(sh(f"{PYTHON} {SOURCE}/tests/kernel/clock_is_right.py"))
+    step = wait(lambda: number("SELECT max(time_ms) FROM reading") >= EVENING.timestamp() * 1000, 60)
+    sealing = wait(lambda: bool(ask("SELECT 1 FROM sealed_day WHERE day = '2026-11-20'")), 900)
+    midnight = (EVENING.timestamp() + 120) * 1000
+    first = number(f"SELECT min(time_ms) FROM reading WHERE time_ms >= {midnight}")
+    sealed = ask("SELECT name, row_count, last_ms FROM sealed_day WHERE day = '2026-11-20'")
+    gap = (first - int(str(sealed[0][2]))) / 1000 if sealed else None
+    left = number(f"SELECT count(*) FROM reading WHERE time_ms < {midnight}")
+    told = ask("SELECT kind, detail FROM event WHERE kind IN ('clock_step', 'sealed', 'sealing')")
+    good = step >= 0 and sealing >= 0 and left == 0 and gap is not None and gap < 3
+    trial("seals-at-midnight", good, after_s=sealing, sealed=sealed, hot_rows_left=left,
+          gap_over_midnight_s=gap, events=told)  # fmt: skip
+    begun = wait(lambda: running("findings"), 900)
+    took = wait(lambda: not running("findings"), 600)
+    journal = sh("journalctl -u bankbook --no-pager | grep -i finding")
+    trial("findings-after-midnight", begun >= 0 and took >= 0 and "could not" not in journal,
+          begun_after_s=begun, took_s=took, journal=journal[-300:],
+          findings=ask("SELECT kind, severity FROM finding"), **state())  # fmt: skip
+
+
 def ends() -> None:
     start = time.monotonic()
     sh("systemctl stop bankbook", 200)
@@ -159,7 +219,10 @@ def main() -> None:
     starts()
     takes_the_step()
     comes_back("watchdog-restarts-what-hangs", signal.SIGSTOP, 240)
+    imports()
     comes_back("restarted-after-kill", signal.SIGKILL, 120)
+    # Days are looked at 300 s, findings 600 s after a start: midnight comes in time for both.
+    crosses_midnight()
     ends()
 
 
