@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -182,7 +182,7 @@ def _own_report(bank: Bank, name: str, folder: Path) -> Path | None:
     last = max((h.days[-1] for h in bank.packs if h.days), default=None)
     if last is None:
         return None
-    first, end = week_of(date.fromisoformat(last))
+    first, end = week_of(date.fromisoformat(last) - timedelta(days=6))  # the last whole week
     now = health(bank, first, end)
     report = week_report(bank, findings(bank, known=now), now, site=name)
     safe = "".join(c if c.isalnum() or c in "-_" else "-" for c in name)

@@ -139,7 +139,8 @@ def _agree(rows: Sequence[SealedDay], head: tuple[int, str], bank: str) -> int:
         return 0
     if len(rows) < seq:
         raise Conflict(
-            f"the centre has {seq} sealed days of {bank!r} ending in {theirs}, this record has {len(rows)}",
+            f"the centre has {seq} sealed days of {bank!r} ending in {theirs}, "
+            f"this record {len(rows)} ending in {rows[-1].chain if rows else ORIGIN}",
             "push from the record that sent them, or under another name with --as",
         )
     ours = rows[seq - 1].chain

@@ -189,6 +189,19 @@ def test_conflict_names_both_hashes(centre: Centre, tmp_path: Path) -> None:
     engine.dispose()
 
 
+def test_a_shorter_record_is_a_conflict_too(tmp_path: Path) -> None:
+    engine = address.connect(f"sqlite:///{tmp_path / 'centre.db'}")
+    central.prepare(engine)
+    with Store.open(make_bank(tmp_path / "long.db", days=4)) as store:
+        push(store, engine, "hill", NOW)
+        theirs = store.sealed_days()[-1].chain
+    with Store.open(make_bank(tmp_path / "short.db", days=2)) as store:
+        ours = store.sealed_days()[-1].chain
+        with pytest.raises(Conflict, match=f"{theirs}, this record 2 ending in {ours}"):
+            push(store, engine, "hill", NOW)
+    engine.dispose()
+
+
 @pytest.mark.parametrize("statement", ["DELETE FROM fleet_day", "UPDATE fleet_day SET name = 'B'",
                                        "TRUNCATE fleet_finding", "DROP TABLE fleet_day"])  # fmt: skip
 def test_the_pushing_role_can_only_add(centre: Centre, bank_file: Path, statement: str) -> None:
