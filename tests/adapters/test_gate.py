@@ -17,6 +17,8 @@ import adapters
 from adapters import can_port
 from adapters.errors import ConfigError
 from adapters.gate import GateClosedError, ListenOnlyBus, RequestFrame, ask_registers, watch_modbus
+from adapters.modbus_line import line_to
+from adapters.places import SerialPlace, TcpPlace
 from adapters.registry import config_from, make
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
@@ -48,6 +50,13 @@ def test_only_the_gate_calls_a_way_out() -> None:
         if _name(call) in WAYS_OUT
     ]
     assert offenders == []
+
+
+def test_only_recordings_are_written() -> None:
+    """A serial port, a terminal or a socket is written to with the same words as a file."""
+    words = {"write", "writelines", "write_text", "write_bytes", "tcsendbreak", "send_break", "ioctl"}
+    writers = {(path.name, _name(call)) for path in SOURCES for call in _calls(path) if _name(call) in words}
+    assert writers == {("record_raw.py", "write")}
 
 
 def test_every_modbus_client_is_watched() -> None:
@@ -136,6 +145,39 @@ def test_writes_by_the_library_do_not_reach_the_wire() -> None:
         assert bytes(came) == b""
 
     asyncio.run(main())
+
+
+def test_writes_by_the_client_of_a_line_do_not_reach_the_wire(wire: SerialWire) -> None:
+    """The very client that a line made, over TCP and over a serial port."""
+
+    async def main() -> None:
+        came = bytearray()
+        over = asyncio.Event()
+
+        async def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            while piece := await reader.read(1024):
+                came.extend(piece)
+            writer.close()
+            over.set()
+
+        port = peers.free_port()
+        server = await asyncio.start_server(keep, "127.0.0.1", port)
+        wire.serve(lambda _: None)
+        for place in (TcpPlace("127.0.0.1", port), SerialPlace(wire.path, 115200, "N", 1)):
+            line = line_to(place)
+            await line.connect(2.0)
+            client = line._client
+            assert client is not None
+            for attempt in (client.write_register(0, 1), client.write_coil(0, True), client.read_coils(0)):
+                with pytest.raises(GateClosedError):
+                    await attempt
+            line.leave()
+        await over.wait()
+        server.close()
+        assert bytes(came) == b""
+
+    asyncio.run(main())
+    assert bytes(wire.received) == b""
 
 
 def test_serial_wire_sees_reads_only(wire: SerialWire, map_file: Path) -> None:
