@@ -61,7 +61,7 @@ def diagnose(
     shorts: list[Diagnosis] = []
     offsets: list[Diagnosis] = []
     for one in cells:
-        short = deficit(history, one, limits)
+        short = deficit(history, balance, one, limits)
         if short is not None and one.cell in leaking and abs(z_of(one.deficit)) < BESIDE_LEAK:
             short = None
         still = None if short is not None or one.cell in leaking else offset(history, balance, one, limits)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import median
 
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
 from analysis.cells.drift import Drift
@@ -11,6 +12,9 @@ from analysis.finding import Severity
 from analysis.history import History
 from analysis.thresholds import Thresholds
 
+BEYOND_OTHERS = 3.5
+"""An offset or a deficit of one cell stands out when it is so many times the scatter (standard deviation) of
+the other cells': cells of one pack differ by a percent in capacity, and are equal at one end only. [1]"""
 ALIKE, LEAST_APART = 0.3, 3
 """So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
 
@@ -63,6 +67,17 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     return Diagnosis("self_discharge", one.cell, since, confidence, one.leak, level, tuple(evidence))
 
 
+def scatter_of(values: list[float | None], mine: float) -> float:
+    """Standard deviation of the other cells' values, from their median deviation; 0 below five of them."""
+    known = [v for v in values if v is not None]
+    if mine in known:
+        known.remove(mine)
+    if len(known) < 5:
+        return 0.0
+    middle = median(known)
+    return 1.4826 * median(abs(v - middle) for v in known)
+
+
 def _shown(drift: Drift) -> float:
     """How far beyond chance a drift is, whatever its size: by how much it fits better than none. [1]
 
@@ -101,12 +116,13 @@ def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list
     ]
 
 
-def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
+def deficit(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
     """Judge whether a cell is short of capacity.
 
     Parameters
     ----------
     history : History
+    pack : Imbalance
     one : CellImbalance
     limits : Thresholds
 
@@ -120,7 +136,10 @@ def deficit(history: History, one: CellImbalance, limits: Thresholds) -> Diagnos
     part = one.deficit.value / rated
     level = level_of(part, limits["deficit_note"], limits["deficit_watch"], limits["deficit_act"])
     z = z_of(one.deficit)
+    others = scatter_of([c.deficit.value for c in pack.cells], one.deficit.value)
     if level is None or z < limits["sure_deficit"] or one.deficit.low < limits["deficit_note"] * rated / 3:
+        return None
+    if one.deficit.value < BEYOND_OTHERS * others:
         return None
     evidence = [
         (
@@ -173,6 +192,8 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     level = level_of(abs(top.value) / rated, limits["offset_note"], limits["offset_watch"], math.inf)
     sure = min(abs(top.low), abs(top.high)) if top.low * top.high > 0 else 0.0
     if level is None or abs(z_of(top)) < limits["sure"] or sure < limits["offset_note"] * rated / 2:
+        return None
+    if abs(top.value) < BEYOND_OTHERS * scatter_of([c.top.value for c in pack.cells], top.value):
         return None
     way = "behind" if top.value > 0 else "ahead of"
     evidence = [

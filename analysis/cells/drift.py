@@ -13,6 +13,8 @@ from analysis.cells.windows import problem_of
 from analysis.frame import F64
 from analysis.stats.quantiles import student_quantile
 
+BEND_EDGE_DAYS = 14.0
+"""A later change of a drift lies at least this long before the last window. [days]"""
 ONSET_EDGE_DAYS = 7.0
 """An onset lies at least this long before the last window. [days]"""
 MOVED_FRACTION, BENT = 0.0025, 0.04
@@ -20,8 +22,10 @@ MOVED_FRACTION, BENT = 0.0025, 0.04
 of the windows lies off a straight line. [1]"""
 SERIAL_MOST = 2.0
 """Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
-ONSET_GAIN = 5.0
-"""An onset is taken when it improves the robust loss by this, in units of its scale."""
+ONSET_GAIN, BEND_GAIN = 5.0, 8.0
+"""An onset is taken when it improves the loss by this, in units of its scale; a second bend by that."""
+KNOTS, PAIRS = 14, 7
+"""Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
 
 
@@ -75,40 +79,92 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class _Onset:
-    """An onset [days before the last window], its interval, and what it leaves the slope open by [Ah/day]."""
+    """When a drift began, and when it took its present size if it changed [days before the last window].
+
+    Then the interval of the beginning, and what the places leave the present slope open by [Ah/day].
+    """
 
     at: float | None
+    bend: float | None
     low: float
     high: float
     slope_sd: float
 
 
+NO_ONSET = _Onset(None, None, math.nan, math.nan, 0.0)
+
+
 def _find_onset(problem: Problem, line: Fit) -> _Onset:
     """Look for an onset; none if it does not explain more than chance."""
-    first = float(problem.t.min())
-    knots = np.linspace(first + 3, float(problem.t.max()) - ONSET_EDGE_DAYS, 24)
+    first, last = float(problem.t.min()), float(problem.t.max())
+    knots = np.linspace(first + 3, last - ONSET_EDGE_DAYS, KNOTS)
     fits = [problem.fit(float(knot)) for knot in knots]
-    best = int(np.argmin([fit.loss for fit in fits]))
     step = float(knots[1] - knots[0])
-    for closer in (0.8, 0.25):
-        near = knots[best] + step * closer * np.array([-1.0, -2 / 3, -1 / 3, 1 / 3, 2 / 3, 1.0])
-        near = near[near < float(problem.t.max())]
+    for closer in (0.6, 0.2):
+        best = int(np.argmin([fit.loss for fit in fits]))
+        near = knots[best] + step * closer * np.array([-1.0, -0.5, 0.5, 1.0])
+        near = near[(near < last - 0.5 * ONSET_EDGE_DAYS) & (near > first)]
         fits += [problem.fit(float(knot)) for knot in near]
         knots = np.concatenate((knots, near))
-        best = int(np.argmin([fit.loss for fit in fits]))
     losses = np.array([fit.loss for fit in fits])
-    scale = spread_of(fits[best].z) * min(problem.inflation(fits[best].z), SERIAL_MOST) ** 2
-    excess = (losses - losses[best]) / scale
-    if (line.loss - losses[best]) / scale < ONSET_GAIN:
-        return _Onset(None, math.nan, math.nan, 0.0)
-    inside = knots[excess < 4.0]
+    best = int(np.argmin(losses))
+    scale = _scale(problem, fits[best])
+    one = (line.loss - losses[best]) / scale >= ONSET_GAIN
+    twice = _two_bends(problem, fits[best] if one else line, float(knots[best]) if one else None)
+    if twice is not None:
+        return twice
+    if not one:
+        return NO_ONSET
+    inside, spread = _weighed(knots, losses, scale, [fit.beta[2] for fit in fits])
+    return _Onset(float(knots[best]), None, float(inside.min()), float(inside.max()), spread)
+
+
+def _scale(problem: Problem, fit: Fit) -> float:
+    return spread_of(fit.z) * min(problem.inflation(fit.z), SERIAL_MOST) ** 2
+
+
+def _weighed(knots: F64, losses: F64, scale: float, slopes: list[float]) -> tuple[F64, float]:
+    """Knots that fit nearly as well as the best, and the spread of all slopes, by how well they fit."""
+    excess = (losses - losses.min()) / scale
     order = np.argsort(knots)
-    width = np.gradient(knots[order])
-    weight = np.exp(-excess[order] / 2) * width
-    slopes = np.array([fits[i].beta[2] for i in order.tolist()])
+    weight = np.exp(-excess[order] / 2) * np.maximum(np.gradient(knots[order]), 1e-6)
+    values = np.array(slopes)[order]
+    mean = float(weight @ values / weight.sum())
+    return knots[excess < 4.0], math.sqrt(float(weight @ (values - mean) ** 2 / weight.sum()))
+
+
+def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None:
+    """A drift that began and then changed, if that explains more than chance: a leak that grew or stopped."""
+    first, last = float(problem.t.min()), float(problem.t.max())
+    if last - first < 3 * BEND_EDGE_DAYS:
+        return None
+    begins = np.linspace(first, last - 2 * BEND_EDGE_DAYS, PAIRS)
+    begins = begins if at is None else np.unique(np.append(begins, at))
+    ends = np.linspace(first + ONSET_EDGE_DAYS, last - BEND_EDGE_DAYS, PAIRS)
+    pairs = [(float(a), float(b)) for a in begins for b in ends if b - a >= ONSET_EDGE_DAYS]
+    if not pairs:
+        return None
+    fits = [problem.fit(b, early=a) for a, b in pairs]
+    best = int(np.argmin([fit.loss for fit in fits]))
+    step_a, step_b = float(begins[-1] - begins[0]) / PAIRS, float(ends[1] - ends[0])
+    for da, db in ((-0.4, 0.0), (0.4, 0.0), (0.0, -0.4), (0.0, 0.4), (-0.4, -0.4), (0.4, 0.4)):
+        a, b = pairs[best][0] + da * step_a, pairs[best][1] + db * step_b
+        if first <= a and b <= last - 0.7 * BEND_EDGE_DAYS and b - a >= 5.0:
+            pairs.append((a, b))
+            fits.append(problem.fit(b, early=a))
+    losses = np.array([fit.loss for fit in fits])
+    best = int(np.argmin(losses))
+    scale = _scale(problem, fits[best])
+    if (before.loss - losses[best]) / scale < BEND_GAIN:
+        return None
+    excess = (losses - losses[best]) / scale
+    weight = np.exp(-excess / 2)
+    slopes = np.array([fit.beta[2] for fit in fits])
     mean = float(weight @ slopes / weight.sum())
-    extra = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
-    return _Onset(float(knots[best]), float(inside.min()), float(inside.max()), extra)
+    spread = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
+    inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < 4.0])
+    begin, bend = pairs[best]
+    return _Onset(begin, bend, float(inside.min()), float(inside.max()), spread)
 
 
 def fit_cell(
@@ -125,7 +181,7 @@ def fit_cell(
     cell : int
         Index from 0.
     scatter : array
-        `scatter_by_group(offsets)`. [Ah]
+        `scatter_by_group(offsets, rated_ah)`. [Ah]
     rated_ah : float
         Rated capacity. [Ah]
     corrected : bool
@@ -147,13 +203,16 @@ def fit_cell(
     now = float(offsets.t_day.max())
     flat = problem.fit(None, drift=False)
     line = problem.fit(None)
-    onset = _Onset(None, math.nan, math.nan, 0.0)
+    onset = NO_ONSET
     moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
     moved = moved and flat.loss - line.loss > ONSET_GAIN
     bent = float(np.mean(np.abs(line.z) > 3.0)) > BENT
     if span > 2 * ONSET_EDGE_DAYS and (moved or bent):
         onset = _find_onset(problem, line)
-    fit = problem.fit(onset.at, rounds=3)
+    if onset.bend is None:
+        fit = problem.fit(onset.at, rounds=3)
+    else:
+        fit = problem.fit(onset.bend, early=onset.at, rounds=3)
     widen = math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z)
     sds = np.sqrt(np.diag(np.linalg.inv(fit.information / widen**2 + np.diag(fit.prior))))
     bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from analysis.cells.imbalance import CellImbalance
+from analysis.cells.offsets import LOW_KNEE, left_at
 from analysis.cells.use import Ends, Use, depth_of_use, ends_of_charge
 from analysis.finding import Forecast
 from analysis.frame import F64
@@ -21,17 +22,6 @@ CAPACITY_SPREAD = 0.035
 Common practice, no source."""
 COUNTER_SPREAD = 0.012
 """Gain error of the charge counter. [1] Common practice, no source."""
-LOW_KNEE = (
-    (3.20, 0.085),
-    (3.15, 0.060),
-    (3.10, 0.042),
-    (3.00, 0.024),
-    (2.90, 0.015),
-    (2.80, 0.009),
-    (2.50, 0.0),
-)
-"""Charge left, as part of the capacity, of a lightly loaded cell at this voltage on the way down. [V], [1]
-From memory of slow discharge curves of lithium iron phosphate cells; ± 30 %."""
 TOP_MARGIN_V = 0.015
 """What the end of a charge differs from one to the next. [V] Common practice, no source."""
 
@@ -81,9 +71,7 @@ def low_reserve(
     seen = _lowest(history, one.cell)
     if seen is not None:
         voltage, n = seen
-        levels = np.array([v for v, _ in LOW_KNEE])[::-1]
-        parts = np.array([p for _, p in LOW_KNEE])[::-1]
-        left = float(np.interp(voltage, levels, parts)) * rated
+        left = float(left_at(np.array(voltage))) * rated
         found.append(
             (left, 0.3 * left + 1.0, f"it came down to {voltage:.2f} V, free of the load, in {n} discharges")
         )

@@ -14,8 +14,8 @@ from analysis.cells.drift import (
     fit_cell,
     interval,
 )
-from analysis.cells.offsets import GROUPS, Offsets, collect
-from analysis.cells.windows import WORST_FRACTION, scatter_by_group
+from analysis.cells.offsets import GROUPS, OWN, Offsets, collect
+from analysis.cells.windows import VAGUE_FRACTION, scatter_by_group
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History
@@ -127,8 +127,8 @@ def imbalance(history: History) -> Imbalance:
     source, possible, balanced = _balancing(history, n)
     if offsets.t_day.size == 0:
         return Imbalance((), source, possible, 0, "no charge or discharge long enough to compare cells")
-    scatter = scatter_by_group(offsets)
     rated = history.facts.rated_ah
+    scatter = scatter_by_group(offsets, rated)
     drifts = [fit_cell(offsets, j, scatter, rated) for j in range(n)]
     nets = [_shown(offsets, j, drifts[j]) for j in range(n)]
     spread = _spread(drifts)
@@ -162,7 +162,12 @@ def _shown(offsets: Offsets, j: int, drift: Drift | None) -> Drift | None:
 
 
 def _basis(offsets: Offsets) -> str:
-    names = {"top": "at the top", "middle": "on the plateau", "bottom": "at the bottom"}
+    names = {
+        "top": "at the top",
+        "middle": "on the plateau",
+        "bottom": "at the bottom",
+        "own": "down to the own knee",
+    }
     counts: dict[str, int] = {}
     for g in offsets.group.tolist():
         counts[names[GROUPS[g][0]]] = counts.get(names[GROUPS[g][0]], 0) + 1
@@ -296,7 +301,7 @@ def _proven(offsets: Offsets, j: int) -> float | None:
 
 
 def _series(offsets: Offsets, j: int, history: History) -> tuple[OffsetPoint, ...]:
-    worst = WORST_FRACTION * history.facts.rated_ah
+    worst = VAGUE_FRACTION * history.facts.rated_ah
     return tuple(
         OffsetPoint(day, GROUPS[g][0], dq, sigma)
         for day, g, dq, sigma in zip(
@@ -306,5 +311,5 @@ def _series(offsets: Offsets, j: int, history: History) -> tuple[OffsetPoint, ..
             offsets.sigma_ah[:, j].tolist(),
             strict=True,
         )
-        if sigma < worst or g == 0
+        if (sigma < worst or g == 0) and g != OWN
     )

@@ -11,9 +11,18 @@ from analysis.daily.knees import KneePass
 from analysis.frame import F64, Int
 from analysis.history import History
 
-GROUPS = (("top", 1), ("middle", 1), ("middle", -1), ("bottom", 1), ("bottom", -1), ("bottom", -2))
-"""Kinds of window; each may be biased in a way of its own. The last: a discharge that ended before the median
-cell was in its knee, so that a cell in the knee is compared with the plateau."""
+GROUPS = (
+    ("top", 1),
+    ("middle", 1),
+    ("middle", -1),
+    ("bottom", -1),
+    ("bottom", -2),
+    ("own", -1),
+)
+"""Kinds of window; each may be biased in a way of its own. The last but one: a discharge that ended before
+the median cell was in its knee, so that a cell in the knee is compared with the plateau. The last: by how
+much less than its rated charge a cell gave from the full charge down to its own knee."""
+OWN = GROUPS.index(("own", -1))
 KNEE_V = 3.16
 """Below this, free of current, the median cell is in its lower knee. [V] Common practice, no source."""
 NEAR_FULL_S = 3 * 86400.0
@@ -21,6 +30,22 @@ NEAR_FULL_S = 3 * 86400.0
 NEAR_END_S, NEVER_FULL = 1.5 * 86400.0, 0.06
 """Without a full charge the end of charge stands for it, assumed to lie this far below. [s], [1]
 Common practice, no source."""
+OWN_V, LOAD_FACTOR = 3.12, 1.3
+"""A cell is in its own knee below this, freed of so many times the prompt drop. [V], [1]
+Common practice, no source."""
+LOW_KNEE = (
+    (3.20, 0.085),
+    (3.15, 0.060),
+    (3.10, 0.042),
+    (3.00, 0.024),
+    (2.90, 0.015),
+    (2.80, 0.009),
+    (2.50, 0.0),
+)
+"""Charge left, as part of the capacity, of a lightly loaded cell at this voltage on the way down. [V], [1]
+From memory of slow discharge curves of lithium iron phosphate cells; ± 30 %."""
+LEFT_ERROR, ZERO_A, COUNT_AH = 0.3, 0.08, 0.3
+"""Errors of the charge left at a voltage [1], of the counter by its zero [A], and what else there is [Ah]."""
 LONGEST_DAYS = 400
 """Older windows do not enter a diagnosis."""
 
@@ -118,6 +143,15 @@ def collect(history: History) -> Offsets:
             depth.append(below)
             cells.append((one.dq_ah, one.sigma_ah, one.least_ah, one.most_ah))
             taken.append(bleed[i])
+            own = _own_knee(history, i, one, full_t, full_q)
+            if own is not None:
+                end = history.at(i, one.end)
+                days.append(digest.day)
+                t_day.append(end.time_s / 86400.0)
+                group.append(OWN)
+                depth.append(1.0)
+                cells.append(own)
+                taken.append(bleed[i])
     block = np.array(cells, dtype=np.float64).reshape(len(cells), 4, n)
     return Offsets(
         t_day=np.array(t_day),
@@ -149,6 +183,37 @@ def _kind(one: KneePass) -> int:
     if alone and float(np.interp(0.0, one.curve_ah, one.curve_v)) > KNEE_V:
         return GROUPS.index(("bottom", -2))
     return GROUPS.index((one.where, one.sign))
+
+
+def _own_knee(
+    history: History, i: int, one: KneePass, full_t: F64, full_q: F64
+) -> tuple[tuple[float, ...], ...] | None:
+    """What each cell that ran down into its own knee gave since the full charge, below its rated charge.
+
+    Offset at the top and missing capacity together, whatever the others do; common to all such windows is
+    that the rated charge is not the true one. None if no cell did, or no full charge is near.
+    """
+    digest, rated = history.digests[i], history.facts.rated_ah
+    if one.where != "bottom" or one.sign > 0 or len(one.extreme_v) != digest.n_cells or full_t.size == 0:
+        return None
+    free = np.array(one.extreme_v) - LOAD_FACTOR * one.mean_a * digest.knees.resistance_ohm
+    low = free < OWN_V
+    end = history.at(i, one.end)
+    k = int(np.argmin(np.abs(full_t - end.time_s)))
+    away = abs(float(full_t[k]) - end.time_s)
+    if not low.any() or away > NEAR_FULL_S:
+        return None
+    left = left_at(free) * rated
+    dq = np.where(low, rated - left - (float(full_q[k]) - end.ah), np.nan)
+    sigma = np.sqrt((LEFT_ERROR * left) ** 2 + (ZERO_A * away / 3600.0) ** 2 + COUNT_AH**2)
+    open_ = (math.nan,) * digest.n_cells
+    return tuple(dq.tolist()), tuple(np.where(low, sigma, np.nan).tolist()), open_, open_
+
+
+def left_at(voltage: F64) -> F64:
+    """Charge left of a lightly loaded cell at a voltage in its lower knee, as part of its capacity. [1]"""
+    levels = np.array([v for v, _ in LOW_KNEE])[::-1]
+    return np.asarray(np.interp(voltage, levels, np.array([p for _, p in LOW_KNEE])[::-1]))
 
 
 def _below_end(time_s: float, ah: float, highs: F64) -> float:

@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.cells.offsets import GROUPS, Offsets
+from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.frame import F64, Bool
 from analysis.stats.trend import serial_inflation
 
 BIAS_AH, BIAS_FRACTION = 0.45, 0.03
 """Prior of what one kind of window is biased by: a part of the rated charge in percent, and of the offset."""
-LEAN_ERROR, GAIN_ERROR = 0.2, 0.12
+LEAN_ERROR, GAIN_ERROR = 0.12, 0.08
 """What an offset away from the top is wrong by in proportion: common to all kinds, and of each kind. [1]
 From simulated banks."""
+RATED_ERROR = 0.05
+"""What a median cell's capacity differs from the rated one by (standard deviation). [1]
+Common practice, no source."""
 DEPTH_ERROR = 0.25
 """Depth that was assumed may be wrong by this. [1] Common practice, no source."""
-TOP_HUBER = 4.0
-"""A sharp comparison at the top is exact: it counts in full up to so many standard deviations."""
-HUBER, SETTLED = 1.5, 0.02
-"""Residuals beyond so many standard deviations count less; the fit has settled when they move by less."""
+WRONG, WRONG_SPAN, INLIER = 0.1, 50.0, 1.3
+"""Part of the windows that may have slid to a wrong place, anywhere within so many standard deviations; the
+rest scatters by so many. [1] From simulated banks."""
+WRONG_EXACT, INLIER_EXACT = 0.01, 1.5
+"""The same for sharp comparisons at the top, which hardly ever go wrong. [1]"""
+HUBER, EXACT_HUBER, WARM, ROUNDS = 1.5, 4.0, 3, 12
+"""So many rounds with Huber weights, beyond so many standard deviations, come before those of the mixture."""
+MOST_INFLATION = 3.0
+"""Serial correlation widens by no more. [1]"""
+OUTLIER = 3.5
+"""Residuals beyond so many standard deviations say nothing about how windows hang together."""
+SETTLED = 0.02
+"""The fit has settled when residuals move by less, in standard deviations."""
+
+
+ROOT_TAU = math.sqrt(2 * math.pi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +101,17 @@ class Problem:
     lean: F64
     rated_ah: float
 
-    def fit(self, knot: float | None, *, drift: bool = True, rounds: int = 1) -> Fit:
+    def fit(
+        self, knot: float | None, *, early: float | None = None, drift: bool = True, rounds: int = 1
+    ) -> Fit:
         """Fit, then again with errors in proportion to the size found.
 
         Parameters
         ----------
         knot : float or None
-            Onset of the drift, before the last window; None: it always drifted. [days]
+            From when on the drift is what it is now, before the last window; None: always. [days]
+        early : float or None
+            When a drift of another size began, before `knot`; None: there was none. [days]
         drift : bool
             Whether there is one.
         rounds : int
@@ -105,11 +125,16 @@ class Problem:
         kinds = np.zeros((self.t.size, len(GROUPS)))
         kinds[np.arange(self.t.size), self.offsets.group] = 1.0
         sd = self._prior_sd(drift=drift)
-        design = np.column_stack((np.ones(self.t.size), self.depth, time, kinds))
+        parts = [np.ones(self.t.size), self.depth, time]
+        if early is not None and knot is not None:
+            parts.append(np.clip(self.t, early, knot))
+            sd = np.insert(sd, 3, sd[2])
+        lines = len(parts)
+        design = np.column_stack((*parts, kinds))
         found = self._solve(design, 1 / sd**2)
         for _ in range(rounds):
-            size = found.beta[0] + found.beta[1] * self.depth + found.beta[2] * time
-            gains = kinds[:, 1:] * size[:, None]
+            size = design[:, :lines] @ found.beta[:lines]
+            gains = kinds[:, 1:OWN] * size[:, None]
             common = gains.sum(axis=1, keepdims=True)
             wide = np.hstack((design, common, gains))
             held = np.concatenate(
@@ -125,6 +150,7 @@ class Problem:
         bias = BIAS_AH / 100 * self.rated_ah + BIAS_FRACTION * level
         biases = np.full(len(GROUPS), bias)
         biases[0] = 0.05 * bias  # the top knee is the reference
+        biases[OWN] = RATED_ERROR * self.rated_ah
         steady = 10.0 if drift else 1e-6
         return np.concatenate(([0.3 * self.rated_ah, 0.15 * self.rated_ah, steady], biases))
 
@@ -133,43 +159,58 @@ class Problem:
         vague = self.vague
         y = self.y
         sd = np.hypot(self.sd, extra)
-        limit = np.where(self.exact, TOP_HUBER, HUBER)
         robust: F64 = np.ones_like(y)
         beta: F64 = np.zeros(design.shape[1])
         z: F64 = y
         columns, held, precision = design.T, np.diag(prior), 1 / sd**2
-        for _ in range(8):
+        for turn in range(ROUNDS):
             weighted = columns * (robust * precision)
             normal = weighted @ design + held
             beta = np.asarray(np.linalg.solve(normal, weighted @ (y - leaning)), dtype=np.float64)
             fitted = design @ beta + leaning
             y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
             before, z = z, np.asarray((y - fitted) / sd, dtype=np.float64)
-            robust = np.asarray(np.minimum(1.0, limit / np.maximum(np.abs(z), 1e-9)), dtype=np.float64)
-            robust = np.where(vague, robust**2, robust)
-            robust[vague & (np.abs(z) < 1e-9)] = 1e-3
-            if float(np.max(np.abs(z - before))) < SETTLED:
+            robust = self._weights(z, tails=turn >= WARM)
+            if turn > WARM and float(np.max(np.abs(z - before))) < SETTLED:
                 break
         information = np.asarray((columns * (robust * precision)) @ design, dtype=np.float64)
-        return Fit(beta, information, prior, z, _loss(z, limit, vague) + float(beta**2 @ prior))
+        return Fit(beta, information, prior, z, self._loss(z) + float(beta**2 @ prior))
+
+    def _weights(self, z: F64, *, tails: bool) -> F64:
+        """Weight of each window by its residual; a range that is kept to counts next to nothing."""
+        size = np.maximum(np.abs(z), 1e-9)
+        robust = np.minimum(1.0, np.where(self.exact, EXACT_HUBER, HUBER) / size)
+        if tails:
+            inside, outside = self._densities(z)
+            width = np.where(self.exact, INLIER_EXACT, INLIER)
+            robust = inside / (inside + outside) / width**2
+        robust = np.where(self.vague, np.minimum(1.0, HUBER / size) ** 2, robust)
+        return np.asarray(np.where(self.vague & (size < 1e-8), 1e-3, robust))
+
+    def _densities(self, z: F64) -> tuple[F64, F64]:
+        """Of a right window with this residual, and of one that slid to a wrong place."""
+        wrong = np.where(self.exact, WRONG_EXACT, WRONG)
+        width = np.where(self.exact, INLIER_EXACT, INLIER)
+        inside = (1 - wrong) * np.exp(-0.5 * np.minimum((z / width) ** 2, 1400.0)) / (width * ROOT_TAU)
+        return np.asarray(inside), wrong / WRONG_SPAN
+
+    def _loss(self, z: F64) -> float:
+        """Minus twice the logarithm of the likelihood; vague ones, whose range is left, grow slowest."""
+        a = np.maximum(np.abs(z), 1e-9)
+        beyond = np.where(a < HUBER, a * a, HUBER**2 * (1 + 2 * np.log(np.maximum(a / HUBER, 1.0))))
+        best, _ = self._densities(np.zeros_like(z))
+        inside, outside = self._densities(z)
+        mixed = -2.0 * np.log((inside + outside) / (best + outside))
+        return float(np.sum(np.where(self.vague, beyond, mixed)))
 
     def inflation(self, z: F64) -> float:
         """Widening by serial correlation, the worst of the kinds of window with enough of them."""
         found = [1.0]
         for g in range(len(GROUPS)):
-            rows = self.offsets.group == g
+            rows = (self.offsets.group == g) & ~self.vague & (np.abs(z) < OUTLIER)
             if int(rows.sum()) >= 12:
                 found.append(serial_inflation(z[rows]))
-        return max(found)
-
-
-def _loss(z: F64, limit: F64, vague: Bool) -> float:
-    """Huber's loss; that of a range beyond which a vague window lies grows with the logarithm only."""
-    a = np.maximum(np.abs(z), 1e-9)
-    beyond = np.where(
-        vague, limit**2 * (1 + 2 * np.log(np.maximum(a / limit, 1.0))), 2 * limit * a - limit**2
-    )
-    return float(np.sum(np.where(a < limit, a * a, beyond)))
+        return min(max(found), MOST_INFLATION)
 
 
 def spread_of(z: F64) -> float:

@@ -6,39 +6,41 @@ import math
 
 import numpy as np
 
-from analysis.cells.offsets import GROUPS, Offsets
+from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.cells.window_fit import Problem
+from analysis.daily.matching import SPREAD
 from analysis.frame import F64, Bool, Int
 
-LEAN = -0.1
-"""What an offset without a knee is wrong by in proportion, in the mean: a curve with few features draws it
-towards 0. [1] From simulated banks."""
-ASSUMED_DEPTH = {"top": 0.0, "middle": 0.5, "bottom": 0.88}
+LEAN = 0.0
+"""What an offset without a knee is wrong by in proportion, in the mean. [1] From simulated banks."""
+ASSUMED_DEPTH = {"top": 0.0, "middle": 0.5, "bottom": 0.88, "own": 1.0}
 """Depth below full of a window where no full charge is near. [1] Common practice, no source."""
 LEAST_WINDOWS, MOST_WINDOWS = 6, 300
-WORST_FRACTION = 0.012
-"""Windows of the plateau and the bottom vaguer than this part of the rated charge are left out: a curve
-without features draws every offset towards 0. [1]"""
+WORST_FRACTION, VAGUE_FRACTION = 0.025, 0.012
+"""Windows off the top that are vaguer than this part of the rated charge as a whole are left out: a curve
+without features tells nothing. A window at the top vaguer than the other part only tells a range, as one at
+the end of the search. [1]"""
+EDGE_FRACTION = 0.95 * float(SPREAD[-1])
+"""Offsets beyond this part of the rated charge lie at the end of the search. [1]"""
 SHARP_FRACTION, NEIGHBOURS = 0.0025, 7
 """A window at the top is exact if it is sharper than this part of the rated charge; if so many around it are
 vague as a whole, the cell stays out of the knee: one that looks sharp then does so by chance. [1]"""
-OWN_ERROR = 0.1
+SHARPEST = 0.7
+"""No cell is believed to be sharper than this part of what the cells are in that window. [1]"""
+OWN_ERROR = 0.06
 """The same from one window to the next. [1]"""
 BOUND_SD_AH = 1.0
 """How sharply a vague window rules out what lies beyond its range. [Ah]"""
-FAR_FRACTION, LOST_OF, LOST_LEAST, EARLY = 0.165, 9, 3, 20
-"""A cell is lost when so many of so many windows have it near the end of the search, unless its first windows
-at the bottom already had it far: that is a deficit. [1]"""
-KNEE_DEPTH = 0.93
-"""Depth, by its own charge, at which a cell is in its lower knee. [1] Common practice, no source."""
 
 
-def scatter_by_group(offsets: Offsets) -> F64:
+def scatter_by_group(offsets: Offsets, rated_ah: float) -> F64:
     """Day-to-day scatter of a typical cell in each kind of window, beyond its stated sigma. [Ah]
 
     Parameters
     ----------
     offsets : Offsets
+    rated_ah : float
+        Rated capacity. [Ah]
 
     Returns
     -------
@@ -46,10 +48,13 @@ def scatter_by_group(offsets: Offsets) -> F64:
         From first differences of consecutive windows of a kind; 0.3 Ah where there are fewer than 5.
     """
     out = np.full(len(GROUPS), 0.3)
+    used = usable(offsets, rated_ah)
     for g in range(len(GROUPS)):
-        rows = np.flatnonzero(offsets.group == g)
+        rows = np.flatnonzero((offsets.group == g) & used)
         if rows.size < 5:
             continue
+        if g == OWN:
+            continue  # its errors are stated
         step = np.diff(offsets.dq_ah[rows], axis=0)
         spread = 1.4826 * np.median(np.abs(step)) / math.sqrt(2)
         stated = float(np.median(offsets.sigma_ah[rows]))
@@ -57,34 +62,24 @@ def scatter_by_group(offsets: Offsets) -> F64:
     return out
 
 
-def usable(offsets: Offsets, cell: int, rated_ah: float) -> Bool:
+def usable(offsets: Offsets, rated_ah: float) -> Bool:
     """Windows that enter the fit of a cell.
 
     Parameters
     ----------
     offsets : Offsets
-    cell : int
-        Index from 0.
     rated_ah : float
         Rated capacity. [Ah]
 
     Returns
     -------
     array, shape (m,)
-        All at the top; those at the bottom in which the cell itself reached its knee; those on the plateau
-        if they are sharp enough as a whole (among vague ones those that look sharp by chance are the
-        ones drawn towards 0).
+        All at the top and in the cell's own knee; others if the window is sharp enough as a whole (among
+        vague ones those that look sharp by chance are the ones drawn towards 0).
     """
-    worst = WORST_FRACTION * rated_ah
-    out: Bool = offsets.group == 0
     with np.errstate(invalid="ignore"):
-        for g in range(1, len(GROUPS)):
-            rows = offsets.group == g
-            if GROUPS[g][0] == "bottom":
-                out = out | (rows & (offsets.sigma_ah[:, cell] < worst))
-            elif rows.any() and float(np.nanmedian(offsets.sigma_ah[rows])) < worst:
-                out = out | rows
-    return out
+        sharp: Bool = np.median(offsets.sigma_ah, axis=1) < WORST_FRACTION * rated_ah
+    return np.asarray((offsets.group == 0) | (offsets.group == OWN) | sharp)
 
 
 def problem_of(
@@ -111,23 +106,28 @@ def problem_of(
     """
     bled = offsets.bleed_ah[:, cell] if corrected else np.zeros(offsets.t_day.size)
     ok: Bool = np.isfinite(offsets.dq_ah[:, cell]) & np.isfinite(offsets.sigma_ah[:, cell])
-    ok = ok & usable(offsets, cell, rated_ah) & (offsets.t_day < _lost(offsets, cell, rated_ah))
+    ok = ok & usable(offsets, rated_ah)
     if int(ok.sum()) < LEAST_WINDOWS:
         return None
     ok = _thinned(ok)
     kept, bled = _rows(offsets, ok), bled[ok]
     dq, sigma = kept.dq_ah[:, cell], kept.sigma_ah[:, cell]
     sharp = sigma < SHARP_FRACTION * rated_ah
-    vague = np.maximum(sigma, _around(sigma, kept.group == 0)) > WORST_FRACTION * rated_ah
-    own = np.where(kept.group == 0, 0.0, OWN_ERROR * np.abs(dq))
+    top = kept.group == 0
+    vague = top & (np.maximum(sigma, _around(sigma, top)) > VAGUE_FRACTION * rated_ah)
+    vague |= np.abs(dq) > EDGE_FRACTION * rated_ah
+    vague &= kept.group != OWN
+    typical = np.where(top | (kept.group == OWN), 0.0, np.nanmedian(kept.sigma_ah, axis=1))
+    sigma = np.maximum(sigma, SHARPEST * typical)
+    own = np.where(top | (kept.group == OWN), 0.0, OWN_ERROR * np.abs(dq))
     behind = dq > 0  # a curve that has gone flat rules out small offsets, never large ones
-    knee = _named("middle", kept.group, other=True) & sharp
+    knee = (_named("middle", kept.group, other=True) & sharp) | (kept.group == OWN)
     return Problem(
         offsets=kept,
         y=dq - bled,
         sd=np.where(vague, BOUND_SD_AH, np.sqrt(sigma**2 + scatter[kept.group] ** 2 + own**2)),
         vague=vague,
-        exact=(kept.group == 0) & sharp,
+        exact=top & sharp & ~vague,
         least=np.where(vague & behind, kept.least_ah[:, cell] - bled, -np.inf),
         most=np.where(vague & ~behind, kept.most_ah[:, cell] - bled, np.inf),
         t=kept.t_day - float(offsets.t_day.max()),
@@ -147,8 +147,6 @@ def _depths(kept: Offsets, sharp: Bool) -> F64:
     """Depth at which each window compares: known, assumed, or that of the knee that it shows. [1]"""
     assumed = np.array([ASSUMED_DEPTH[where] for where, _ in GROUPS])[kept.group]
     depth = np.where(np.isfinite(kept.depth), np.clip(kept.depth, -0.05, 1.1), assumed)
-    own_knee = (kept.group == GROUPS.index(("bottom", -2))) & sharp
-    depth = np.where(own_knee, np.maximum(depth, KNEE_DEPTH), depth)
     return np.asarray(np.where((kept.group == 0) & sharp, 0.0, depth))
 
 
@@ -160,19 +158,6 @@ def _around(sigma: F64, top: Bool) -> F64:
         padded = np.pad(values, NEIGHBOURS // 2, mode="edge")
         out[top] = np.median(np.lib.stride_tricks.sliding_window_view(padded, NEIGHBOURS), axis=1)
     return out
-
-
-def _lost(offsets: Offsets, cell: int, rated_ah: float) -> float:
-    """Day from which a cell is so far behind that windows are no measure: the search ends there."""
-    rows = np.flatnonzero(np.isfinite(offsets.dq_ah[:, cell]))
-    far = offsets.least_ah[rows, cell] > FAR_FRACTION * rated_ah
-    if rows.size < LOST_OF:
-        return math.inf
-    low = _named("bottom", offsets.group[rows])
-    if low.any() and float(np.median(offsets.dq_ah[rows[low][:EARLY], cell])) > 0.5 * FAR_FRACTION * rated_ah:
-        return math.inf
-    many = np.convolve(far, np.ones(LOST_OF), "valid") >= LOST_LEAST
-    return float(offsets.t_day[rows[int(np.argmax(many))]]) if many.any() else math.inf
 
 
 def _thinned(ok: Bool) -> Bool:

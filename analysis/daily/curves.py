@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,6 +12,13 @@ from analysis.frame import F64, Int
 KNOT_FRACTION = 0.06
 """Spacing of the knots on the plateau, of the rated charge: wide, so that changes of current do not get
 into the curve. [1]"""
+JOIN_V, JOIN_PART, JOIN_FRACTION, JOIN_WORST = 0.002, 0.1, 0.02, 0.01
+"""The continuation is joined where the furthest cell crosses the median cell's last voltage: to so many
+volts, and to this part of the voltage drop. How much charge that is tells the slope over this part of the
+rated charge; more than that part of it, on a plateau, is no join. [V], [1], [1], [1] Practice, no source."""
+KNEE_V = 0.02
+"""Where the curve stands so far off its middle it may be wrong by twice as much, and so on: in a knee the
+voltage drop is not linear. [V] Common practice, no source."""
 KNOT_V = 0.02
 """Where the curve is steep a knot follows every so many volts of measured rise. [V]"""
 LAG_S = (40.0, 900.0)
@@ -34,6 +42,10 @@ class Curve:
         Prompt and slow resistances that were taken out. [Ω]
     rest_v : float
         Standard deviation of what the curve leaves unexplained. [V]
+    join_ah : float
+        Standard deviation of the place at which the continuation is joined; 0 without one. [Ah]
+    open_end : bool
+        The curve ended on the plateau, where equal voltage is not equal charge: what lies beyond is unknown.
     """
 
     charge_ah: F64
@@ -41,6 +53,8 @@ class Curve:
     own: slice
     resistance_ohm: tuple[float, ...]
     rest_v: float
+    join_ah: float = 0.0
+    open_end: bool = False
 
     def at(self, charge_ah: F64) -> F64:
         """Voltage at a charge; both ends continue straight. [V]"""
@@ -148,13 +162,17 @@ def fit_curve(
         bend = 0.004 * min(a, b)
         penalty[3 + i, i : i + 3] = np.array((1 / a, -1 / a - 1 / b, 1 / b)) * bend
     target = np.concatenate((middle, 0.003 / (0.6 * guess) * guess, np.zeros(knots.size - 2)))
-    solution = np.linalg.lstsq(np.vstack((design, penalty)), target, rcond=None)[0]
+    away = np.abs(target[: middle.size] - guess @ currents_a - np.median(middle - guess @ currents_a))
+    weight = np.concatenate((1.0 / (1.0 + away / KNEE_V), np.ones(penalty.shape[0])))
+    solution = np.linalg.lstsq(np.vstack((design, penalty)) * weight[:, None], target * weight, rcond=None)[0]
     r = solution[-3:]
-    rest = float(np.std(middle - design @ solution))
+    rest = float(np.sqrt(np.mean((weight[: middle.size] * (middle - design @ solution)) ** 2)))
     voltage = _rising(np.asarray(solution[:-3], dtype=np.float64))
     lead = _leader(cells_v, sign)
     free = cells_v[lead] - r @ currents_a
-    return _continued(knots, voltage, charge_ah, free, sign, tuple(float(x) for x in r), rest)
+    own = Curve(knots, voltage, slice(0, knots.size), tuple(float(x) for x in r), rest)
+    drop = r_ohm * float(np.mean(np.abs(currents_a[0])))
+    return _continued(own, charge_ah, free, sign, math.hypot(JOIN_V, rest, JOIN_PART * drop), rated_ah)
 
 
 def _leader(cells_v: F64, sign: int) -> int:
@@ -169,28 +187,33 @@ def _rising(y: F64) -> F64:
     return np.asarray((up + down) / 2)
 
 
-def _continued(
-    knots: F64, voltage: F64, charge: F64, free: F64, sign: int, r: tuple[float, ...], rest: float
-) -> Curve:
+def _continued(own: Curve, charge: F64, free: F64, sign: int, join_v: float, rated_ah: float) -> Curve:
     """Append the part of the furthest cell beyond the median cell's end, joined at equal voltage."""
-    beyond: Int
-    end_v = voltage[-1] if sign > 0 else voltage[0]
+    knots, voltage = own.charge_ah, own.voltage_v
+    edge, end_v = (knots[-1], voltage[-1]) if sign > 0 else (knots[0], voltage[0])
+    back = JOIN_FRACTION * rated_ah
+    slope = abs(end_v - float(np.interp(edge - sign * back, knots, voltage))) / back
+    join_ah = join_v / max(slope, 1e-6)
+    if join_ah > JOIN_WORST * rated_ah:
+        return replace(own, open_end=True)
     way = np.maximum.accumulate(sign * free)
     join = int(np.searchsorted(way, sign * end_v))
     far = float(way[-1] - sign * end_v)
     if far < 0.004 or join >= charge.size - 4:
-        return Curve(knots, voltage, slice(0, knots.size), r, rest)
+        return own
     steps = sign * end_v + np.linspace(0, far, max(3, min(16, int(far / KNOT_V) + 2)))[1:]
-    beyond = np.searchsorted(way, steps - 1e-9).clip(join, charge.size - 1)
-    shift = (knots[-1] if sign > 0 else knots[0]) - charge[join]
-    x, y = charge[beyond] + shift, sign * steps
-    good = np.concatenate(([True], sign * np.diff(x) > 1e-3))
-    edge = knots[-1] if sign > 0 else knots[0]
-    good &= sign * (x - edge) > 1e-3
-    x, y = x[good], y[good]
-    if sign > 0:
-        return Curve(np.concatenate((knots, x)), np.concatenate((voltage, y)), slice(0, knots.size), r, rest)
-    x, y = x[::-1], y[::-1]
+    beyond: Int = np.searchsorted(way, steps - 1e-9).clip(join, charge.size - 1)
+    x, y = charge[beyond] + edge - charge[join], sign * steps
+    least = 1e-4 * rated_ah
+    good = np.concatenate(([True], sign * np.diff(x) > least)) & (sign * (x - edge) > least)
+    x, y = x[good][::sign], y[good][::sign]
+    parts = ((knots, x), (voltage, y)) if sign > 0 else ((x, knots), (y, voltage))
+    first = 0 if sign > 0 else x.size
     return Curve(
-        np.concatenate((x, knots)), np.concatenate((y, voltage)), slice(x.size, x.size + knots.size), r, rest
+        np.concatenate(parts[0]),
+        np.concatenate(parts[1]),
+        slice(first, first + knots.size),
+        own.resistance_ohm,
+        own.rest_v,
+        join_ah,
     )

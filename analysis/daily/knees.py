@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.daily.balancing import Balancing, observe_balancing
 from analysis.daily.curves import LAG_S, Curve, fit_curve, lagged
 from analysis.daily.grid import Grid, gridded
-from analysis.daily.matching import match
+from analysis.daily.matching import Match, match
 from analysis.daily.passes import Pass, pack_resistance, passes
 from analysis.day import CleanDay, Mark
 from analysis.frame import F64, Int
@@ -20,9 +20,16 @@ TOP_V, BOTTOM_V = 3.36, 3.22
 """The knees begin above and below, free of current. [V] Common practice, no source."""
 TOP_RISE_V, BOTTOM_RISE_V, MIDDLE_RISE_V = 0.015, 0.015, 0.006
 """A window tells nothing unless the curve rises by this within it. [V] Common practice, no source."""
-SETTLE_FRACTION = 0.06
-"""Charge after a turn that is left out: hysteresis and slow polarisation rise there, with the charge. [1]
-Common practice, no source."""
+SETTLE_FRACTION, KNEE_SETTLE_FRACTION = 0.15, 0.06
+"""Charge after a turn that is left out on the plateau, and in a knee, where the curve is steeper: hysteresis
+and slow polarisation rise there with the charge, and pose as shape. [1] Common practice, no source."""
+OUT_V, OUT_PART = 0.006, 0.06
+"""A cell that did not rise by this, or by this part of what the median cell rose by, stayed out of the knee.
+[V], [1] Common practice, no source."""
+VAGUE_FRACTION = 0.1
+"""Standard deviation of its offset then, as part of the rated charge. [1]"""
+NEAR_FULL_V, PAUSE_S = 3.45, 150.0
+"""A charge with a cell above this that pauses for so long is over. [V], [s] Common practice, no source."""
 POINTS = 150
 """Points of a window that are matched."""
 CURVE_POINTS = 400
@@ -110,14 +117,17 @@ def _windows(charge: F64, curve: Curve, sign: int, rated_ah: float) -> list[tupl
     outer = curve.voltage_v
     top_from, bottom_to = high - TOP_SPAN * rated_ah, low + BOTTOM_SPAN * rated_ah
     has_top = sign > 0 and outer[-1] > TOP_V and outer[-1] - _value(curve, max(top_from, low)) > TOP_RISE_V
-    has_bottom = outer[0] < BOTTOM_V and _value(curve, min(bottom_to, high)) - outer[0] > BOTTOM_RISE_V
-    settled = np.abs(charge - (low if sign > 0 else high)) > SETTLE_FRACTION * rated_ah
+    has_bottom = (
+        sign < 0 and outer[0] < BOTTOM_V and _value(curve, min(bottom_to, high)) - outer[0] > BOTTOM_RISE_V
+    )
+    since = np.abs(charge - (low if sign > 0 else high))
+    settled, nearly = since > SETTLE_FRACTION * rated_ah, since > KNEE_SETTLE_FRACTION * rated_ah
     found: list[tuple[str, Int]] = []
     if has_top:
-        found.append(("top", np.flatnonzero(charge >= top_from)))
+        found.append(("top", np.flatnonzero((charge >= top_from) & nearly)))
     if has_bottom:
-        found.append(("bottom", np.flatnonzero((charge <= bottom_to) & settled)))
-    inner = settled & (charge < top_from if has_top else settled)
+        found.append(("bottom", np.flatnonzero((charge <= bottom_to) & nearly)))
+    inner = settled & (charge < max(_entered(curve, top_from, high), top_from) if has_top else settled)
     inner &= charge > bottom_to if has_bottom else settled
     index = np.flatnonzero(inner)
     if index.size:
@@ -125,6 +135,13 @@ def _windows(charge: F64, curve: Curve, sign: int, rated_ah: float) -> list[tupl
         if b - a > MIDDLE_SPAN * rated_ah and _value(curve, b) - _value(curve, a) > MIDDLE_RISE_V:
             found.append(("middle", index))
     return found
+
+
+def _entered(curve: Curve, from_ah: float, high_ah: float) -> float:
+    """Charge at which the median cell enters its upper knee. [Ah]"""
+    foot, head = _value(curve, from_ah), _value(curve, high_ah)
+    level = foot + max(OUT_V, OUT_PART * (head - foot))
+    return float(np.interp(level, curve.voltage_v[curve.own], curve.charge_ah[curve.own]))
 
 
 def _value(curve: Curve, charge_ah: float) -> float:
@@ -152,7 +169,17 @@ def _observe_window(
         return None
     chosen = index[picked]
     cells = grid.cells_v[:, chosen].astype(np.float64)
-    found = match(grid.charge_ah[chosen], grid.current_a[chosen], cells, curve, rated_ah=rated, r_ohm=r_ohm)
+    found = match(
+        grid.charge_ah[chosen],
+        grid.current_a[chosen],
+        cells,
+        curve,
+        rated_ah=rated,
+        r_ohm=r_ohm,
+        sign=one.sign,
+        settled_ah=rated * (SETTLE_FRACTION if where == "middle" else KNEE_SETTLE_FRACTION),
+    )
+    found = _kept_out(found, curve, where, grid.charge_ah[index], rated)
     slope = np.abs(np.gradient(base[picked])) + 1e-9
     centre = int(chosen[min(int(np.searchsorted(np.cumsum(slope), slope.sum() / 2)), picked.size - 1)])
     all_cells = grid.cells_v[:, index]
@@ -181,6 +208,25 @@ def _observe_window(
     )
 
 
+def _kept_out(found: Match, curve: Curve, where: str, charge: F64, rated_ah: float) -> Match:
+    """Cells that stayed on the plateau while the others were in the knee: they are at least so far behind.
+
+    There the curve is so flat that its own errors decide where a cell fits best.
+    """
+    if where != "top":
+        return found
+    high = float(curve.charge_ah[curve.own][-1])
+    entered = high - _entered(curve, float(charge.min()), high)
+    out = found.dq_ah > entered
+    lost = VAGUE_FRACTION * rated_ah
+    return replace(
+        found,
+        sigma_ah=np.where(out, np.maximum(found.sigma_ah, lost), found.sigma_ah),
+        least_ah=np.where(out, np.minimum(found.least_ah, 0.9 * entered), found.least_ah),
+        most_ah=np.where(out, np.inf, found.most_ah),
+    )
+
+
 def _shape(curve: Curve, where: str, rated_ah: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
     """At most 16 points of the knee, evenly in voltage."""
     q, v = curve.charge_ah, curve.voltage_v
@@ -193,10 +239,20 @@ def _shape(curve: Curve, where: str, rated_ah: float) -> tuple[tuple[float, ...]
     return _rounded(levels, 4), _rounded(np.interp(levels, v, q) - reference, 2)
 
 
+def _first_end(grid: Grid, one: Pass) -> Pass:
+    """A charge up to its first pause near full: after it the cells start from where they relaxed to."""
+    if one.sign < 0 or one.index.size < 2:
+        return one
+    near_full = np.maximum.accumulate(grid.cells_v[:, one.index].max(axis=0)) > NEAR_FULL_V
+    paused = np.diff(grid.time_s[one.index], prepend=grid.time_s[one.index[0]]) > PAUSE_S
+    cut = np.flatnonzero(paused[1:] & near_full[:-1])
+    return one if cut.size == 0 else Pass(one.sign, one.index[: int(cut[0]) + 1])
+
+
 def _observe_pass(day: CleanDay, grid: Grid, one: Pass, currents: F64, r_ohm: float) -> list[KneePass]:
     rated = day.facts.rated_ah
     known = np.isfinite(grid.cells_v[:, one.index]).all(axis=0)
-    one = Pass(one.sign, one.index[known])
+    one = _first_end(grid, Pass(one.sign, one.index[known]))
     if one.index.size < 12:
         return []
     charge = grid.charge_ah[one.index]

@@ -24,20 +24,21 @@ from analysis.frame import F64
 
 NOISE_V = 0.0015
 """Standard deviation of a difference of averaged voltages, quantisation included. [V] Practice, no source."""
-OFFSET_PRIOR_V = 0.02
+OFFSET_PRIOR_V = 0.004
 """Prior standard deviation of a reading error. [V] Common practice, no source."""
 CURVE_ERROR = 3.0
 """What the common curve may be wrong by, in units of what it leaves unexplained. [1] Practice, no source."""
 INDEPENDENT = 25.0
 """Points of a pass that count as independent; neighbours share drift and shape error. Practice, no source."""
-SPREAD = np.array(
-    [0.0, 0.001, 0.002, 0.0035, 0.006, 0.01, 0.015, 0.022, 0.032, 0.045, 0.062, 0.085, 0.12, 0.17, 0.24]
-)
+SPREAD = np.array([
+    0.0, 0.001, 0.002, 0.0035, 0.006, 0.01, 0.015, 0.022, 0.032, 0.045, 0.062, 0.085, 0.115, 0.155, 0.21,
+    0.28, 0.36,
+])  # fmt: skip
 """Offsets tried first, either way, as parts of the rated charge. [1]"""
-VAGUE_FRACTION = 0.006
-"""An offset with a larger sigma than this part of the rated charge is vague. [1]"""
-BOUND_LOSS = 6.0
-"""An offset is ruled out when it fits worse by this (chi-square of one number, 1.4 %)."""
+LEAST_OVERLAP = 0.45
+"""A shift that leaves less than this part of a window to compare is neither found nor ruled out. [1]"""
+ROOT_BOUND = 6.0**0.5
+"""An offset is ruled out when it fits worse by the square of this (chi-square of one number, 1.4 %)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,15 @@ class Match:
 
 
 def match(
-    charge_ah: F64, current_a: F64, cells_v: F64, curve: Curve, *, rated_ah: float, r_ohm: float
+    charge_ah: F64,
+    current_a: F64,
+    cells_v: F64,
+    curve: Curve,
+    *,
+    rated_ah: float,
+    r_ohm: float,
+    sign: int = 1,
+    settled_ah: float = 0.0,
 ) -> Match:
     """Slide each cell along the common curve.
 
@@ -79,7 +88,12 @@ def match(
     rated_ah : float
         Rated capacity. [Ah]
     r_ohm : float
-        Resistance of a typical cell; the prior of a cell's excess is twice as wide. [Ω]
+        Resistance of a typical cell; the prior of a cell's excess is as wide. [Ω]
+    sign : int
+        +1 charge, −1 discharge. Where the pass came from no cell showed the curve beyond the median cell's
+        start; where it went the curve is known to the furthest cell.
+    settled_ah : float
+        Charge after the turn over which the curve shows hysteresis settling, and is not believed. [Ah]
 
     Returns
     -------
@@ -91,26 +105,34 @@ def match(
     rise = np.abs(base - np.median(base))
     noise = np.hypot(NOISE_V * (1 + rise / 0.05), CURVE_ERROR * curve.rest_v)
     weight = min(1.0, INDEPENDENT / m) / noise**2
-    nuisance = np.vstack((np.ones(m), current_a))
-    prior = np.diag((1 / OFFSET_PRIOR_V**2, 1 / (2 * r_ohm) ** 2))
-    solve = np.linalg.inv((nuisance * weight) @ nuisance.T + prior) @ (nuisance * weight)
+    held = 1 / OFFSET_PRIOR_V**2, 1 / r_ohm**2
+    start = (curve.charge_ah[0] if sign > 0 else curve.charge_ah[-1]) + sign * settled_ah
 
-    def loss(shifts: F64, rows: F64) -> F64:
-        """Weighted squares for shifts (k,) or (n, k), rows (n, m) → (n, k)."""
-        model = curve.at(charge_ah - shifts[..., None]) - base
-        rest = rows[:, None, :] - model
-        inner = rest @ (nuisance * weight).T
-        held = (inner @ solve_inner) * inner
-        return np.asarray((rest * rest) @ weight - held.sum(axis=-1))
+    end = (curve.charge_ah[-1] if sign > 0 else curve.charge_ah[0]) if curve.open_end else sign * np.inf
 
-    solve_inner = np.linalg.inv((nuisance * weight) @ nuisance.T + prior)
+    def solve(shifts: F64) -> tuple[F64, F64, F64]:
+        """Loss, reading error and resistance for shifts of shape (k,) or (n, k), each (n, k)."""
+        place = charge_ah - shifts[..., None]
+        inside = np.where((sign * (place - start) >= 0) & (sign * (place - end) <= 0), weight, 0.0)
+        rest = difference[:, None, :] - (curve.at(place) - base)
+        weighed = rest * inside
+        one, flow = weighed.sum(axis=-1), weighed @ current_a
+        total = inside.sum(axis=-1)
+        a, b = total + held[0], inside @ current_a
+        c = inside @ current_a**2 + held[1]
+        det = a * c - b * b
+        error, ohm = (c * one - b * flow) / det, (a * flow - b * one) / det
+        part = np.maximum(total / weight.sum(), 1e-9)
+        loss = ((weighed * rest).sum(axis=-1) - error * one - ohm * flow) / part
+        return np.where(part < LEAST_OVERLAP, np.inf, loss), error, ohm
+
     coarse = np.concatenate((-SPREAD[:0:-1], SPREAD)) * rated_ah
-    first = loss(coarse, difference)
+    first = solve(coarse)[0]
     best = np.argmin(first, axis=1)
     left = coarse[np.maximum(best - 1, 0)]
     right = coarse[np.minimum(best + 1, coarse.size - 1)]
     fine = left[:, None] + (right - left)[:, None] * np.linspace(0, 1, 17)
-    second = loss(fine, difference)
+    second, error, ohm = solve(fine)
     rows = np.arange(n)
     at = np.argmin(second, axis=1)
     low = second[rows, at]
@@ -119,11 +141,22 @@ def match(
     dq = fine[rows, at]
     excess_coarse = (first - low[:, None]) / scale[:, None]
     excess_fine = (second - low[:, None]) / scale[:, None]
-    sigma = _width(fine, excess_fine, dq, coarse, excess_coarse)
-    least, most = _range(coarse, excess_coarse, dq, sigma, VAGUE_FRACTION * rated_ah)
-    rest = difference - (curve.at(charge_ah - dq[:, None]) - base)
-    extra = solve @ rest.T
-    return Match(dq, sigma, least, most, extra[1], extra[0])
+    compared = _range(coarse, excess_coarse, fine, excess_fine, unknown=2 * ROOT_BOUND)
+    least, most = _range(coarse, excess_coarse, fine, excess_fine, unknown=0.0)
+    sigma = np.maximum(_width(fine, excess_fine, dq, coarse, excess_coarse), _half(dq, *compared))
+    loose = curve.join_ah * _beyond(curve, charge_ah - dq[:, None], sign, 0.002 * rated_ah)
+    sigma = np.hypot(sigma, loose)
+    least, most = least - ROOT_BOUND * loose, most + ROOT_BOUND * loose
+    return Match(dq, sigma, least, most, ohm[rows, at], error[rows, at])
+
+
+def _beyond(curve: Curve, place: F64, sign: int, step_ah: float) -> F64:
+    """Part of what tells a cell's offset that lies on the continuation, another cell's, of the curve. [1]"""
+    if curve.join_ah == 0:
+        return np.zeros(place.shape[0])
+    edge = curve.charge_ah[curve.own][-1 if sign > 0 else 0]
+    steep = (curve.at(place + step_ah) - curve.at(place - step_ah)) ** 2 + 1e-12
+    return np.asarray((steep * (sign * (place - edge) > 0)).sum(axis=1) / steep.sum(axis=1))
 
 
 def _width(fine: F64, excess: F64, dq: F64, coarse: F64, coarse_excess: F64) -> F64:
@@ -132,7 +165,7 @@ def _width(fine: F64, excess: F64, dq: F64, coarse: F64, coarse_excess: F64) -> 
     out = np.full(n, np.nan)
     for j in range(n):
         x, y = fine[j] - dq[j], excess[j]
-        near = (y < 9) & (np.abs(x) > 1e-9)
+        near = (y < 9) & (np.abs(x) > 1e-9) & np.isfinite(y)
         if near.sum() >= 2:
             curvature = float(np.sum(y[near] * x[near] ** 2) / np.sum(x[near] ** 4))
         else:
@@ -143,19 +176,40 @@ def _width(fine: F64, excess: F64, dq: F64, coarse: F64, coarse_excess: F64) -> 
     return out
 
 
-def _range(coarse: F64, excess: F64, dq: F64, sigma: F64, vague_ah: float) -> tuple[F64, F64]:
-    """Outermost offsets not ruled out; infinite if that is the end of the search.
+def _range(
+    coarse: F64, coarse_excess: F64, fine: F64, fine_excess: F64, *, unknown: float
+) -> tuple[F64, F64]:
+    """Outermost offsets not ruled out, between the points tried; infinite if that is the end of the search.
 
-    A sharp offset has its sigma. A vague one has no shape to speak of: what is ruled out is looked up.
+    `unknown` is the root of the excess of what could not be compared: 0 does not rule it out.
     """
-    least, most = dq - 2.5 * sigma, dq + 2.5 * sigma
-    for j in range(dq.size):
-        open_ = np.flatnonzero(excess[j] < BOUND_LOSS)
-        if open_.size:
-            first, last = int(open_[0]), int(open_[-1])
-            low = -np.inf if first == 0 else coarse[first - 1]
-            high = np.inf if last == coarse.size - 1 else coarse[last + 1]
-            vague = sigma[j] > vague_ah
-            least[j] = low if vague else min(least[j], low)
-            most[j] = high if vague else max(most[j], high)
+    n = fine.shape[0]
+    least, most = np.full(n, -np.inf), np.full(n, np.inf)
+    for j in range(n):
+        x = np.concatenate((coarse, fine[j]))
+        y = np.concatenate((coarse_excess[j], fine_excess[j]))
+        order = np.argsort(x, kind="stable")
+        x, y = (
+            x[order],
+            np.where(np.isfinite(y), np.sqrt(np.maximum(np.where(np.isfinite(y), y, 0.0), 0.0)), unknown)[
+                order
+            ],
+        )
+        open_ = np.flatnonzero(y < ROOT_BOUND)
+        first, last = int(open_[0]), int(open_[-1])
+        if first > 0:
+            part = (ROOT_BOUND - y[first]) / (y[first - 1] - y[first])
+            least[j] = x[first] - part * (x[first] - x[first - 1])
+        if last < x.size - 1:
+            part = (ROOT_BOUND - y[last]) / (y[last + 1] - y[last])
+            most[j] = x[last] + part * (x[last + 1] - x[last])
     return least, most
+
+
+def _half(dq: F64, least: F64, most: F64) -> F64:
+    """Standard deviation that the range stands for; an open side counts as far as the other. [Ah]"""
+    down, up = dq - least, most - dq
+    wide = np.where(
+        np.isfinite(down) & np.isfinite(up), (down + up) / 2, np.where(np.isfinite(down), down, up)
+    )
+    return np.where(np.isfinite(wide), wide, 1e3) / ROOT_BOUND
