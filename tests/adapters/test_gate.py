@@ -166,7 +166,7 @@ def test_writes_by_the_client_of_a_line_do_not_reach_the_wire(wire: SerialWire) 
         for place in (TcpPlace("127.0.0.1", port), SerialPlace(wire.path, 115200, "N", 1)):
             line = line_to(place)
             await line.connect(2.0)
-            client = line._client
+            client = line._client  # noqa: SLF001 - the one thing that could send
             assert client is not None
             for attempt in (client.write_register(0, 1), client.write_coil(0, True), client.read_coils(0)):
                 with pytest.raises(GateClosedError):
