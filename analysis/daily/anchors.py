@@ -28,6 +28,13 @@ HOLD_S = 90.0
 """How long the taper has to last to be one, and not a cloud. [s]"""
 LIMIT_MEDIAN_V, LIMIT_CELL_V = 3.45, 3.50
 """A charge that stops untapered ended full if the median, or near full if the highest cell was above."""
+PLATEAU_V = (3.15, 3.42)
+"""With the median cell between these, steps of current show what each cell's resistance adds. [V]
+Common practice, no source."""
+MOST_LOAD_V, MOST_EXCESS_V, LIGHT_C = 0.04, 0.03, 0.1
+"""A cell that its load pulls down by more than the first, or by the second more than the others, is not
+judged at that load: it may be slow, not empty [V]; nor above the third where the day does not tell what each
+cell's resistance is. [C] Common practice, no source."""
 LOW_LEVELS_V = (3.10, 3.00, 2.80)
 """Levels of the lower knee, crossed by the lowest cell corrected for its load. [V]"""
 
@@ -105,6 +112,64 @@ def cell_resistance(day: CleanDay, view: Thin) -> float:
     return min(max(slope, 0.3 * usual), 20 * usual)
 
 
+def excess_resistance(day: CleanDay, view: Thin) -> F64:
+    """Resistance of each cell above the median cell's, shape (n_cells,), from steps on the plateau. [Ω]
+
+    Never below zero: a cell that seems to have less is as good as the median. NaN where the day has too few
+    steps.
+    """
+    cells = day.frame.cells_v[:, view.index].astype(np.float64)
+    current = day.frame.pack_a[view.index].astype(np.float64)
+    with np.errstate(invalid="ignore"):
+        flat = (view.median_v > PLATEAU_V[0]) & (view.median_v < PLATEAU_V[1])
+        di = np.diff(current)
+        step = flat[1:] & flat[:-1] & (np.abs(di) > 0.03 * day.facts.rated_ah)
+    if int(step.sum()) < 10:
+        return np.full(cells.shape[0], np.nan)
+    dv = np.diff(cells - view.median_v, axis=1)[:, step]
+    slopes = np.where(np.isfinite(dv), dv, 0.0) / di[step]
+    return np.asarray(np.maximum(np.median(slopes, axis=1), 0.0), dtype=np.float64)
+
+
+def unloaded(day: CleanDay, view: Thin, resistance: float) -> F64:
+    """Lowest cell freed of what its own resistance takes on discharge, shape (m,). [V]
+
+    The median of each thinned sample and its neighbours: a load that came between two readings of current
+    and voltage is not taken for an empty cell. NaN where the load takes so much that nothing is sure: what
+    is slower than a step of current is not seen, and a worn cell has much of it.
+
+    Parameters
+    ----------
+    day : CleanDay
+    view : Thin
+    resistance : float
+        Of the median cell. [Ω]
+    """
+    load = np.minimum(np.nan_to_num(view.mean_a), 0.0)
+    if day.frame.n_cells < 3:
+        told = -load * resistance < MOST_LOAD_V
+        return _median_of_three(np.where(told, view.min_v - load * resistance, np.nan))
+    excess = excess_resistance(day, view)
+    light = -load < LIGHT_C * day.facts.rated_ah
+    cells = day.frame.cells_v[:, view.index].astype(np.float64)
+    free = np.where(np.isfinite(cells), cells - load * (resistance + np.nan_to_num(excess)[:, None]), np.inf)
+    lowest, column = np.argmin(free, axis=0), np.arange(load.size)
+    with np.errstate(invalid="ignore"):
+        own_v = np.where(np.isfinite(excess[lowest]), -load * excess[lowest], np.where(light, 0.0, np.inf))
+    sure = (own_v < MOST_EXCESS_V) & (-load * resistance < MOST_LOAD_V)
+    value = free[lowest, column]
+    return _median_of_three(np.where(sure & np.isfinite(value), value, np.nan))
+
+
+def _median_of_three(x: F64) -> F64:
+    out = x.copy()
+    a, b, c = x[:-2], x[1:-1], x[2:]
+    with np.errstate(invalid="ignore"):
+        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    out[1:-1] = np.where(np.isfinite(middle), middle, b)
+    return out
+
+
 def _full(day: CleanDay, view: Thin) -> list[Anchor]:
     rated, full_v = day.facts.rated_ah, day.facts.full_cell_v
     load_v = LOAD_FACTOR * cell_resistance(day, view) * view.mean_a
@@ -171,7 +236,7 @@ def _stop(day: CleanDay, view: Thin, a: int, b: int) -> Anchor | None:
 def _low(day: CleanDay, view: Thin) -> list[Anchor]:
     resistance = cell_resistance(day, view)
     current = np.nan_to_num(view.mean_a)
-    lowest = view.min_v - np.minimum(current, 0.0) * resistance
+    lowest = unloaded(day, view, resistance)
     with np.errstate(invalid="ignore"):
         discharging = view.mean_a < -CHARGING_C * day.facts.rated_ah
     return [

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.day import CleanDay, Mark
+from analysis.frame import F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +19,7 @@ class FlowDay:
     total : Mark
         The counters at the last sample of the day.
     max_charge_a, max_discharge_a : float
-        Largest current each way, both ≥ 0; 0 if none was seen. [A]
+        Largest current each way that a neighbouring reading bears out, both ≥ 0; 0 if none was seen. [A]
     gap_ah : float
         What the larger of the currents on both sides of each gap would have moved in it, summed: what
         gaps may hide. [Ah]
@@ -59,18 +60,27 @@ def observe_flow(day: CleanDay) -> FlowDay:
     own = slice(frame.lead, None)
     current = np.nan_to_num(frame.pack_a[own], nan=0.0).astype(np.float64)
     dt = day.dt_s[own]
+    held = _borne_out(current)
     square = current * current * dt
     charging = current > 0
     return FlowDay(
         total=day.mark(frame.time_s.size - 1),
-        max_charge_a=float(max(current.max(initial=0.0), 0.0)),
-        max_discharge_a=float(max(-current.min(initial=0.0), 0.0)),
+        max_charge_a=float(max(held.max(initial=0.0), 0.0)),
+        max_discharge_a=float(max(-held.min(initial=0.0), 0.0)),
         gap_ah=_gap_ah(day),
         i2t_a2h=float(square.sum()) / 3600,
         i2t_in_a2h=float(square[charging].sum()) / 3600,
         positive_s=float(dt[charging].sum()),
         negative_s=float(dt[current < 0].sum()),
     )
+
+
+def _borne_out(current: F64) -> F64:
+    """Median of each reading and its neighbours: a peak that no other reading bears out is none."""
+    if current.size < 3:
+        return current
+    a, b, c = current[:-2], current[1:-1], current[2:]
+    return np.asarray(np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c)), dtype=np.float64)
 
 
 def _gap_ah(day: CleanDay) -> float:

@@ -27,14 +27,21 @@ FULL_SOC = {
     "high cell": (0.97, 0.02),
 }
 """State of charge at a full anchor, and its standard uncertainty, by quality. [1] Practice, no source."""
-LOW_SOC = {3.10: (0.050, 0.012), 3.00: (0.025, 0.008), 2.80: (0.008, 0.004)}
-"""Charge left above the low trip when the lowest cell, corrected for its load, crosses a level. [1]
-Open-circuit curves of the chemistry, from memory."""
+LOW_SOC = {3.10: (0.058, 0.016), 3.00: (0.035, 0.011), 2.80: (0.012, 0.005)}
+"""Charge left above the low trip when the lowest cell, freed of its load, crosses a level, and its standard
+uncertainty. [1] Mean and spread of ten open-circuit curves: graphite of Safari and Delacourt, J. Electrochem.
+Soc. 158 (2011) A562, and of Prada et al., J. Electrochem. Soc. 160 (2013) A616, with 0 to 20 % of the lithium
+lost (coefficients from memory)."""
 RANDOM_U = 0.003
 """How well the crossing of one level repeats, standard. [1] Practice, no source."""
-RATE_SOC, RATE_U = 0.02, 0.02
-"""For each C of current a low anchor comes this much early, by diffusion that the load correction misses, and
-the uncertainty of that. [1/C] 0.3 mΩ of slow resistance of a cell of 280 Ah, 1 % of charge in 40 mV."""
+RATE_SOC = {3.10: 0.016, 3.00: 0.009, 2.80: 0.0043}
+RATE_U = 0.8
+"""For each C of current at 25 °C a low anchor comes this much early, by slow polarisation that the correction
+for load misses, and the relative uncertainty of that. [1/C], [1] As much again as the prompt 0.2 mΩ of a cell
+of 280 Ah, on slopes of 36, 63 and 130 mV for 1 % of charge in the same curves."""
+SLOWER_K, UNKNOWN_C = 4000.0, 10.0
+"""Arrhenius temperature of slow polarisation [K], common practice, no source; temperature of cells without a
+sensor [°C]."""
 LONGEST_DAYS = 7.0
 """A pair further apart has lost too much to the sensor's offset. [d]"""
 HIDDEN = 0.01
@@ -66,6 +73,8 @@ class Pair:
         Mean of the cell sensors at the two anchors; NaN without. [°C]
     capacity_ah, low, high : float
         What this pair alone says, with its 95 % interval. [Ah]
+    common_u : float
+        What of the state of charge at the knee is unsure for every pair alike, standard. [1]
     """
 
     day: str
@@ -81,6 +90,7 @@ class Pair:
     capacity_ah: float
     low: float
     high: float
+    common_u: float = 0.011
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +132,12 @@ def _deepest(anchors: tuple[PlacedAnchor, ...]) -> list[PlacedAnchor]:
 
 
 def _low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
-    """State of charge at a low anchor and the random part of its uncertainty. [1]"""
-    c_rate = abs(anchor.current_a) / rated
-    return LOW_SOC[_level(anchor.level_v)][0] + RATE_SOC * c_rate, math.hypot(RANDOM_U, RATE_U * c_rate)
+    """State of charge at a low anchor, and what of it slow polarisation leaves unsure. [1]"""
+    level = _level(anchor.level_v)
+    temp_c = anchor.temp_c if math.isfinite(anchor.temp_c) else UNKNOWN_C
+    colder = math.exp(SLOWER_K * (1 / (temp_c + 273.15) - 1 / 298.15))
+    early = RATE_SOC[level] * abs(anchor.current_a) / rated * colder
+    return LOW_SOC[level][0] + early, RATE_U * early
 
 
 def _past_sensor_ah(history: History, a: PlacedAnchor, b: PlacedAnchor) -> float:
@@ -152,15 +165,16 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, ins
         return None
     full, low = (a, b) if a.anchor.kind == "full" else (b, a)
     soc_full, u_full = FULL_SOC[full.anchor.quality]
-    soc_low, u_low = _low_soc(low.anchor, rated)
+    soc_low, u_slow = _low_soc(low.anchor, rated)
+    common = math.hypot(level_u(low.anchor.level_v), u_slow)
     hours = moved.covered_s / 3600
     ah = abs(moved.ah - zero.offset_a * hours)
-    dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, u_low)
+    dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, RANDOM_U, 0.5 * u_slow)
     if not 0.5 * rated < ah < 1.5 * rated:
         return None
     u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, 0.5 * past)
     capacity = ah / dsoc
-    half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, level_u(low.anchor.level_v))
+    half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, common)
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
     return Pair(
         day=b.day,
@@ -176,6 +190,7 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, ins
         capacity_ah=capacity,
         low=capacity - half,
         high=capacity + half,
+        common_u=common,
     )
 
 
@@ -224,14 +239,26 @@ def _detrended(found: list[Pair]) -> tuple[F64, F64]:
     return ah + shift, shift
 
 
+def alike(found: list[Pair]) -> list[Pair]:
+    """Leave out runs that say something quite different from most: a knee that was none."""
+    values = np.array([p.capacity_ah for p in found])
+    if values.size < 4:
+        return found
+    middle = float(np.median(values))
+    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    own = [p.capacity_ah * math.hypot(p.dsoc_u / p.dsoc, p.ah_u / p.ah) for p in found]
+    return [p for p, v, u in zip(found, values, own, strict=True) if abs(v - middle) <= 4 * max(spread, u)]
+
+
 def _fit(found: list[Pair], zero: Zero) -> Estimate:
-    recent = [p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400]
+    recent = alike([p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400])
     ah, _ = _detrended(recent)
     dsoc = np.array([p.dsoc for p in recent])
     fit = wtls(dsoc, ah, [p.dsoc_u for p in recent], [p.ah_u for p in recent])
     values = ah / dsoc
     scatter = float(np.std(values, ddof=1)) / math.sqrt(len(recent)) if len(recent) > 2 else 0.0
-    knee_u = float(np.mean([level_u(p.level_v) for p in recent]))
+    weights = np.array([(p.dsoc / p.dsoc_u) ** 2 for p in recent])
+    knee_u = float(np.average([p.common_u for p in recent], weights=weights))
     signed = [p.hours / p.dsoc * (1 if p.direction == "discharge" else -1) for p in recent]
     offset_u = abs(float(np.mean(signed))) * zero.u_a
     u = math.hypot(max(fit.sd, scatter), fit.q * knee_u, offset_u)

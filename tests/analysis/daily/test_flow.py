@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -32,3 +34,13 @@ def test_an_empty_day_flows_nothing() -> None:
     flow = observe_flow(clean(made.Pack().frame(0, np.zeros(0)), made.FACTS))
     assert flow.total.ah_in == flow.total.ah_out == flow.i2t_a2h == flow.gap_ah == 0
     assert flow.max_charge_a == flow.max_discharge_a == 0
+
+
+def test_a_peak_that_no_other_reading_bears_out_is_not_the_largest_current() -> None:
+    # A misread register of −327.68 A among −20 A, and a true load of −60 A that lasts for a minute.
+    current = np.full(8640, -20.0)
+    current[2000:2006] = -60.0
+    frame = made.Pack(noise_a=0.0, soc=0.9).frame(0, current)
+    frame.pack_a[5000] = -327.68
+    day = replace(clean(frame, made.FACTS), frame=frame)  # as if it had got through
+    assert observe_flow(day).max_discharge_a == pytest.approx(60.0)
