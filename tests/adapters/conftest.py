@@ -1,4 +1,4 @@
-"""A register map and a serial line for the adapters' tests, and patience for their properties."""
+"""A register map and a serial line for the adapters' tests."""
 
 from __future__ import annotations
 
@@ -6,14 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
 
 from adapters import modbus_line
 from tests.adapters.peers import MAP, SerialWire
-
-# A busy machine must not fail a property: no deadline on single examples.
-settings.register_profile("patient", deadline=None)
-settings.load_profile("patient")
 
 
 @pytest.fixture

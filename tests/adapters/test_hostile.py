@@ -26,7 +26,7 @@ from adapters.toml_file import TomlFile
 
 SHIPPED = load_binding(*find_binding("common-closed-loop", None, None))
 LIMITS = {**WITNESS_CATALOGUE, **CATALOGUE}
-slow_fixtures = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+slow_fixtures = settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def in_range(values: dict[str, int]) -> None:

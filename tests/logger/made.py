@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from datetime import time as dt_time
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from sqlalchemy import text
 
 from adapters.base import Subject
 from logger.config import Config
@@ -46,6 +47,12 @@ def make_day(day: str, *, seed: int = 0, period_s: int = 60, zone: str = VIENNA,
         columns[f"temp_{sensor}"] = pa.array((80 + rng.normal(0, 0.5, n)).astype(np.int32))
     columns["warnings"] = pa.array(np.zeros(n, np.int64))
     return pa.table(columns)
+
+
+def rows(store: Store, query: str) -> list[tuple[Any, ...]]:
+    """What a record answers to a query in SQL."""
+    with store.reading() as conn:
+        return [tuple(row) for row in conn.execute(text(query))]
 
 
 @dataclass

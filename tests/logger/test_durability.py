@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import multiprocessing
 import os
 import random
@@ -15,13 +14,13 @@ import sqlite3
 import time
 from collections.abc import Callable
 from multiprocessing.connection import Connection as Pipe
+from multiprocessing.context import ForkServerContext
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from adapters.base import Subject
-from logger.record import migrate, store_clock
+from logger.record import migrate, schema, store_clock
 from logger.record.days import day_bounds_ms
 from logger.record.store import Stamped, Store
 from logger.record.store_clock import keep_boot, settle_boot
@@ -78,7 +77,7 @@ def settle(path: str, ack: Pipe, _: int) -> None:
 
 
 @pytest.fixture(scope="module")
-def context() -> Any:
+def context() -> ForkServerContext:
     made = multiprocessing.get_context("forkserver")
     made.set_forkserver_preload(
         ["logger.record.store", "logger.record.sealing_due", "logger.record.sealing", "analysis.digest"]
@@ -87,7 +86,11 @@ def context() -> Any:
 
 
 def killed(
-    context: Any, work: Callable[[str, Pipe, int], None], path: Path, after_s: float, number: int = 1000
+    context: ForkServerContext,
+    work: Callable[[str, Pipe, int], None],
+    path: Path,
+    after_s: float,
+    number: int = 1000,
 ) -> list[int]:
     """Run some work in a process, kill it a while after its first word; return all it said."""
     ours, theirs = context.Pipe(duplex=False)
@@ -98,8 +101,7 @@ def killed(
     if ours.poll(20):
         said.append(ours.recv())
     time.sleep(after_s)
-    with contextlib.suppress(ProcessLookupError):  # it may have been quick, and be done
-        os.kill(process.pid, signal.SIGKILL)
+    process.kill()
     process.join()
     try:
         while ours.poll():
@@ -128,7 +130,7 @@ def numbers(path: Path, pack: int = 1) -> list[int]:
 
 
 @pytest.mark.parametrize("checkpoint", [1000, 3], ids=["commit", "checkpoint"])
-def test_killed_while_logging(context: Any, record: Path, checkpoint: int) -> None:
+def test_killed_while_logging(context: ForkServerContext, record: Path, checkpoint: int) -> None:
     rng = random.Random(checkpoint)
     acked = 0
     for _ in range(KILLS):
@@ -164,7 +166,7 @@ def many_days(record: Path) -> Path:
     return record
 
 
-def test_killed_while_sealing(context: Any, many_days: Path, tmp_path: Path) -> None:
+def test_killed_while_sealing(context: ForkServerContext, many_days: Path, tmp_path: Path) -> None:
     rng = random.Random(3)
     finished = 0
     for kill in range(KILLS):
@@ -184,7 +186,7 @@ def test_killed_while_sealing(context: Any, many_days: Path, tmp_path: Path) -> 
     assert finished < KILLS
 
 
-def test_killed_while_migrating(context: Any, many_days: Path, tmp_path: Path) -> None:
+def test_killed_while_migrating(context: ForkServerContext, many_days: Path, tmp_path: Path) -> None:
     with Store.open(many_days, write=True) as store:
         store.seal_due(LATER)
     db = sqlite3.connect(many_days)
@@ -202,10 +204,12 @@ def test_killed_while_migrating(context: Any, many_days: Path, tmp_path: Path) -
         with Store.open(path, write=True) as store:
             assert len(store.sealed_days("A")) == DAYS
             with store.reading() as conn:
-                assert migrate.version(conn) == 2
+                assert migrate.version(conn) == schema.SCHEMA_VERSION
 
 
-def test_killed_while_the_clock_is_corrected(context: Any, record: Path, tmp_path: Path) -> None:
+def test_killed_while_the_clock_is_corrected(
+    context: ForkServerContext, record: Path, tmp_path: Path
+) -> None:
     with Store.open(record, write=True, timezone="Europe/Vienna") as store:
         with store.writing() as conn:
             keep_boot(conn, "boot", 0, Trust.NONE, 0)
@@ -228,7 +232,7 @@ def test_killed_while_the_clock_is_corrected(context: Any, record: Path, tmp_pat
     assert len(outcomes) <= 2
 
 
-def test_torn_copies_with_a_cut_log(context: Any, record: Path, tmp_path: Path) -> None:
+def test_torn_copies_with_a_cut_log(context: ForkServerContext, record: Path, tmp_path: Path) -> None:
     """The file and its log copied while being written, the log cut anywhere, rubbish after the cut."""
     rng = random.Random(6)
     Store.open(record, logging=True, timezone="Europe/Vienna").close()
@@ -236,6 +240,7 @@ def test_torn_copies_with_a_cut_log(context: Any, record: Path, tmp_path: Path) 
     process = context.Process(target=log_readings, args=(str(record), theirs, 0))
     process.start()
     acked = ours.recv()
+    assert process.pid is not None
     try:
         for kill in range(KILLS):
             while ours.poll(0.05):
@@ -261,13 +266,14 @@ def test_torn_copies_with_a_cut_log(context: Any, record: Path, tmp_path: Path) 
         theirs.close()
 
 
-def test_copied_while_checkpointing(context: Any, record: Path, tmp_path: Path) -> None:
+def test_copied_while_checkpointing(context: ForkServerContext, record: Path, tmp_path: Path) -> None:
     """The machine stops dead at an instant: both files as they are just then."""
     rng = random.Random(7)
     ours, theirs = context.Pipe(duplex=False)
     process = context.Process(target=log_readings, args=(str(record), theirs, 3))
     process.start()
     acked = ours.recv()
+    assert process.pid is not None
     try:
         for kill in range(KILLS):
             time.sleep(rng.uniform(0, 0.05))

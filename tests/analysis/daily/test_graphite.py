@@ -18,7 +18,7 @@ def curve(middle: float, width: float, height: float, tilt: float = 5e-5) -> F64
     return 3.315 + tilt * (Q + 110) + 0.5 * height * np.tanh((Q - middle) / width)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(
     middle=st.floats(-140.0, -80.0),
     width=st.floats(9.0, 28.0),
@@ -34,7 +34,7 @@ def test_the_middle_is_found(middle: float, width: float, height: float, tilt: f
     assert step.height_v == pytest.approx(height, rel=0.6)  # a wide step and a tilt are alike
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(shift=st.floats(-50.0, 50.0), lift=st.floats(-0.05, 0.05))
 def test_moving_a_curve_moves_its_step(shift: float, lift: float) -> None:
     volts = curve(-110.0, 16.0, 0.03) + 1e-4 * np.sin(Q)
@@ -44,7 +44,7 @@ def test_moving_a_curve_moves_its_step(shift: float, lift: float) -> None:
     assert there.charge_ah - here.charge_ah == pytest.approx(shift, abs=0.02)
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(tilt=st.floats(-3e-4, 3e-4), bend=st.floats(-8e-7, 8e-7), seed=st.integers(0, 999))
 def test_a_curve_without_a_step_shows_none(tilt: float, bend: float, seed: int) -> None:
     noise = 3e-4 * np.random.default_rng(seed).standard_normal(Q.size)

@@ -192,7 +192,7 @@ def test_pack_voltage_is_the_sum_of_cells_where_it_is_absent() -> None:
 numbers = st.one_of(st.floats(-2000, 2000, width=32), st.just(float("nan")))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 40).flatmap(lambda n: st.tuples(
     hnp.arrays(np.float64, n, elements=st.floats(0, 86400)),
     hnp.arrays(np.float32, n, elements=numbers),

@@ -71,7 +71,7 @@ def test_far_behind_the_interval_says_how_little_is_known() -> None:
     assert found.sigma_ah[0] > 5 * found.sigma_ah[1]
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(shift=st.floats(-1.0, 1.0))
 def test_shifting_every_cell_changes_nothing(shift: float) -> None:
     a = charge_pass([0.5, -0.3, 0.1, 0.0, 0.0, 0.2, -0.1])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.alerts.latch import Latch
@@ -42,7 +42,6 @@ def test_a_clock_that_steps_back_restarts_the_hold() -> None:
     assert latch.update(15.0, over=True, clear=False) == "raised"
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault
 @given(st.lists(st.tuples(st.floats(0, 20), st.sampled_from(["over", "clear", "between"])), max_size=80))
 def test_raised_and_cleared_alternate(steps: list[tuple[float, str]]) -> None:
     latch, now, seen = Latch(hold_s=3, release_s=7), 0.0, []

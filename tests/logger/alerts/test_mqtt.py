@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 from queue import Empty, Queue
-from typing import Any
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -20,6 +20,10 @@ from logger.alerts.watch import Alert
 from logger.settings import Mqtt
 
 paho = pytest.importorskip("paho.mqtt.client")
+
+if TYPE_CHECKING:
+    from paho.mqtt.client import Client
+
 BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 needs_broker = pytest.mark.skipif(BROKER is None, reason="mosquitto is not installed")
 
@@ -50,8 +54,8 @@ class Broker:
             time.sleep(0.02)
         raise RuntimeError("mosquitto did not start")
 
-    def listen(self) -> Any:
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    def listen(self) -> Client:
+        client: Client = paho.Client(paho.CallbackAPIVersion.VERSION2)
         client.on_message = lambda _c, _d, m: self.heard.put((m.topic, m.payload.decode(), m.retain))
         client.connect("127.0.0.1", self.port)
         client.subscribe("orchard/#", qos=1)

@@ -4,7 +4,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.errors import ConfigError
@@ -20,7 +20,6 @@ KEYS = st.from_regex(r"\A[a-z_]{1,8}\Z")
 TABLE = st.dictionaries(KEYS, PLAIN, max_size=5)
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])  # a busy machine is no fault
 @given(st.dictionaries(KEYS, st.one_of(TABLE, st.lists(TABLE, min_size=1, max_size=3)), max_size=4))
 def test_what_is_written_reads_back_the_same(tables: dict[str, object]) -> None:
     assert tomllib.loads(toml_text(tables, "two\nlines")) == tables

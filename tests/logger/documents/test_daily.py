@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +20,9 @@ LEAK = {
 
 class Board:
     def __init__(self) -> None:
-        self.shown: dict[str, list[Any]] = {}
+        self.shown: dict[str, list[Mapping[str, object]]] = {}
 
-    def findings(self, pack: str, found: Any) -> None:
+    def findings(self, pack: str, found: Sequence[Mapping[str, object]]) -> None:
         self.shown[pack] = list(found)
 
 

@@ -4,14 +4,13 @@ import random
 import shutil
 import sqlite3
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from adapters.base import Subject
 from adapters.errors import StoreError
 from logger.record.damage import open_for_logging
-from logger.record.salvage import plausible, salvage
+from logger.record.salvage import Salvaged, plausible, salvage
 from logger.record.store import Stamped, Store
 from logger.record.store_engine import PAGE_BYTES
 from tests.logger.made import make_day
@@ -51,7 +50,7 @@ def pages_of(path: Path, table: str) -> list[int]:
             return [root]
 
 
-def salvaged(old: Path, tmp_path: Path) -> tuple[Any, Store]:
+def salvaged(old: Path, tmp_path: Path) -> tuple[Salvaged, Store]:
     new = Store.open(tmp_path / "new.db", write=True, timezone="Europe/Vienna")
     return salvage(old, new), new
 

@@ -2,7 +2,6 @@ from __future__ import annotations
 
 import csv
 from pathlib import Path
-from typing import Any
 
 import pyarrow.dataset as ds
 import pyarrow.parquet as pq
@@ -10,7 +9,7 @@ import pytest
 
 from adapters.base import Subject
 from adapters.channels import CATALOGUE
-from logger.record.export import export_csv, export_parquet, read_exported
+from logger.record.export import Form, export_csv, export_parquet, read_exported
 from logger.record.store import Store
 from tests.logger.made import make_day
 
@@ -28,7 +27,7 @@ def filled(store: Store) -> Store:
 
 
 @pytest.mark.parametrize("form", ["physical", "integers"])
-def test_what_is_exported_reads_back_exactly(filled: Store, tmp_path: Path, form: Any) -> None:
+def test_what_is_exported_reads_back_exactly(filled: Store, tmp_path: Path, form: Form) -> None:
     files = export_parquet(filled, tmp_path, site="Upper Orchard", form=form)
     assert [str(f.relative_to(tmp_path)) for f in files] == [
         f"site=Upper-Orchard/pack=A/day=2026-02-0{d}/readings.parquet" for d in (6, 7, 8)

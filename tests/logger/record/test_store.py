@@ -2,14 +2,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import text
+from sqlalchemy import Connection, text
 
 from adapters.base import Subject
 from adapters.errors import StoreDamaged, StoreError, StoreLocked
@@ -18,15 +18,10 @@ from analysis.finding import Finding, Forecast
 from logger.record import store_read
 from logger.record.days import day_bounds_ms
 from logger.record.store import Stamped, Store
-from tests.logger.made import make_day
+from tests.logger.made import VIENNA, make_day, rows
 
 A, B, HALL = Subject("A"), Subject("B"), Subject("hall", "witness")
-NOON = day_bounds_ms("2026-02-08", __import__("zoneinfo").ZoneInfo("Europe/Vienna"))[0] + 43_200_000
-
-
-def sql(store: Store, query: str) -> list[Any]:
-    with store.reading() as conn:
-        return [tuple(row) for row in conn.execute(text(query))]
+NOON = day_bounds_ms("2026-02-08", ZoneInfo(VIENNA))[0] + 43_200_000
 
 
 def test_hot_rows_can_be_asked_with_plain_sql(store: Store) -> None:
@@ -35,16 +30,16 @@ def test_hot_rows_can_be_asked_with_plain_sql(store: Store) -> None:
     query = (
         "SELECT name, time_ms, pack_a, cell_02_v FROM reading JOIN pack ON pack.id = pack_id ORDER BY name"
     )
-    assert sql(store, query) == [("A", 1000, -125, 3345), ("B", 1000, 7, None)]
-    assert sql(store, "SELECT s.name, w.dc_a FROM witness_reading w JOIN source s ON s.id = w.source_id") == [
-        ("hall", 3)
-    ]
+    assert rows(store, query) == [("A", 1000, -125, 3345), ("B", 1000, 7, None)]
+    assert rows(
+        store, "SELECT s.name, w.dc_a FROM witness_reading w JOIN source s ON s.id = w.source_id"
+    ) == [("hall", 3)]
 
 
 def test_a_taken_instant_moves_on_and_nothing_is_overwritten(store: Store) -> None:
     store.append([Stamped(A, 1000, {"pack_a": 1})])
     store.append([Stamped(A, 1000, {"pack_a": 2}), Stamped(A, 1001, {"pack_a": 3})])
-    assert sql(store, "SELECT time_ms, pack_a FROM reading ORDER BY time_ms") == [
+    assert rows(store, "SELECT time_ms, pack_a FROM reading ORDER BY time_ms") == [
         (1000, 1),
         (1001, 2),
         (1002, 3),
@@ -71,20 +66,20 @@ def test_past_days_are_sealed_and_today_stays_hot(store: Store) -> None:
     )
     assert [s.day for s in store.sealed_days("A")] == ["2026-02-06", "2026-02-07"]
     assert store.days(A) == ["2026-02-06", "2026-02-07", "2026-02-08"]
-    assert sql(store, "SELECT count(*) FROM reading") == [(700,)]
+    assert rows(store, "SELECT count(*) FROM reading") == [(700,)]
 
 
 def test_the_same_data_twice_changes_nothing(store: Store) -> None:
     day = make_day("2026-02-07")
     store.adopt("A", day, now_ms=NOON)
-    before = sql(store, "SELECT seq, chain FROM sealed_day")
+    before = rows(store, "SELECT seq, chain FROM sealed_day")
     again = store.adopt("A", day.slice(100, 300), now_ms=NOON)
     assert (again.unchanged, again.revised) == (1, 0)
-    assert sql(store, "SELECT seq, chain FROM sealed_day") == before
+    assert rows(store, "SELECT seq, chain FROM sealed_day") == before
     today = make_day("2026-02-08").slice(0, 10)
     store.adopt("A", today, now_ms=NOON)
     store.adopt("A", today, now_ms=NOON)
-    assert sql(store, "SELECT count(*) FROM reading") == [(10,)]
+    assert rows(store, "SELECT count(*) FROM reading") == [(10,)]
 
 
 def test_other_readings_for_a_sealed_day_become_a_revision(store: Store) -> None:
@@ -107,7 +102,7 @@ def test_a_day_that_comes_in_parts_is_sealed_once(store: Store) -> None:
     assert (adopter.outcome.sealed, adopter.outcome.revised) == (2, 0)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15, deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=15)
 @given(st.lists(st.tuples(st.integers(0, 1439), st.integers(1, 600)), min_size=1, max_size=4))
 def test_any_order_and_overlap_of_parts_gives_the_same_day(
     tmp_path_factory: pytest.TempPathFactory, parts: list[tuple[int, int]]
@@ -124,11 +119,11 @@ def test_any_order_and_overlap_of_parts_gives_the_same_day(
 
 def test_sealing_moves_hot_rows_into_a_blob(store: Store) -> None:
     store.adopt("A", make_day("2026-02-07"), now_ms=NOON - 86_400_000)
-    assert sql(store, "SELECT count(*) FROM reading") == [(1440,)]
+    assert rows(store, "SELECT count(*) FROM reading") == [(1440,)]
     before = store.table(A, "2026-02-07")
     (sealed,) = store.seal_due(NOON)
     assert (sealed.name, sealed.day, sealed.row_count, sealed.revision) == ("A", "2026-02-07", 1440, 1)
-    assert sql(store, "SELECT count(*) FROM reading") == [(0,)]
+    assert rows(store, "SELECT count(*) FROM reading") == [(0,)]
     assert store.table(A, "2026-02-07").equals(before)
     assert store.seal_due(NOON) == []
 
@@ -215,7 +210,7 @@ def test_missing_values_are_nan(store: Store) -> None:
 
 
 def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path) -> None:
-    chains: list[Any] = []
+    chains: list[object] = []
     for workers in (0, 2):
         with Store.open(tmp_path / f"{workers}.db", write=True, timezone="Europe/Vienna") as store:
             with store.adopting(now_ms=NOON, workers=workers) as adopter:
@@ -232,7 +227,7 @@ def test_a_pool_of_workers_gives_the_same_record(tmp_path: Path) -> None:
                     adopter.put(A, make_day(day, seed=3))
             chains.append([(s.chain, s.name) for s in store.sealed_days()])
             chains.append(store.digests("A"))
-            assert sql(store, "SELECT count(*) FROM digest") == [(3,)]
+            assert rows(store, "SELECT count(*) FROM digest") == [(3,)]
     assert chains[0] == chains[2]
     assert chains[1] == chains[3]
 
@@ -245,11 +240,11 @@ def test_digests_follow_code_facts_and_data(store: Store) -> None:
     with store.writing() as conn:
         conn.execute(text("UPDATE digest SET version = 1, core = x'789c' WHERE day = '2026-02-06'"))
     assert store.digests("A") == first  # made again
-    assert sql(store, "SELECT count(*) FROM digest") == [(2,)]
-    made = sql(store, "SELECT facts FROM digest")
+    assert rows(store, "SELECT count(*) FROM digest") == [(2,)]
+    made = rows(store, "SELECT facts FROM digest")
     store.ensure_pack("A", PackFacts("A", n_cells=4, rated_ah=100.0))
     store.digests("A")
-    assert sql(store, "SELECT facts FROM digest") != made
+    assert rows(store, "SELECT facts FROM digest") != made
     assert store.digests("A", "2026-02-07")[0].day == "2026-02-07"
     assert store.digests("nobody") == []
 
@@ -333,7 +328,7 @@ def test_findings_are_kept_with_their_history(store: Store) -> None:
     store.save_findings([leak], 1000)
     store.save_findings([replace(leak, value=13.0)], 2000)
     assert store.findings() == [replace(leak, value=13.0)]
-    assert sql(store, "SELECT first_seen_ms, last_seen_ms, gone_ms FROM finding") == [(1000, 2000, None)]
+    assert rows(store, "SELECT first_seen_ms, last_seen_ms, gone_ms FROM finding") == [(1000, 2000, None)]
     store.save_findings([], 3000)
     assert store.findings() == []
     assert store.findings(standing=False) == [replace(leak, value=13.0)]
@@ -353,9 +348,9 @@ def test_readings_left_in_1970_do_not_slow_the_search_for_due_days(
     asked: list[int] = []
     real = store_read.next_hot
 
-    def counted(*given: Any) -> int | None:
+    def counted(conn: Connection, kind: str, number: int, from_ms: int) -> int | None:
         asked.append(1)
-        return real(*given)
+        return real(conn, kind, number, from_ms)
 
     monkeypatch.setattr(store_read, "next_hot", counted)
     assert store.days(A) == ["1970-01-01", "2026-02-08"]

@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -11,14 +9,9 @@ from adapters.base import Subject
 from logger.record.store import Stamped, Store
 from logger.record.store_clock import keep_boot, known_boot, newest_ms, settle_boot
 from logger.recording.clock import Trust
-from tests.logger.made import make_day
+from tests.logger.made import make_day, rows
 
 A, HALL = Subject("A"), Subject("hall", "witness")
-
-
-def rows(store: Store, query: str) -> list[tuple[Any, ...]]:
-    with store.reading() as conn:
-        return [tuple(row) for row in conn.execute(text(query))]
 
 
 def test_a_boot_is_kept_and_updated(store: Store) -> None:
@@ -44,7 +37,7 @@ def test_only_this_boots_provisional_readings_move_and_an_event_says_so(store: S
     assert [e.detail for e in store.events(kind="clock_set")] == ["time known"]
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40, deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
 @given(
     st.sets(st.integers(1, 400), max_size=30),
     st.sets(st.integers(1, 400), max_size=30),

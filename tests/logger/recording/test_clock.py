@@ -1,19 +1,18 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.recording.clock import SLEW, Clock, Grid, KeptBoot, Trust
+from logger.recording.clock import SLEW, Clock, ClockChange, Grid, KeptBoot, Trust
 from tests.logger.made import FakeTime
 
 T0 = 1_770_000_000.0
 
 
-def settled(clock: Clock, checks: int = 5) -> list[Any]:
+def settled(clock: Clock, checks: int = 5) -> list[ClockChange]:
     return [change for change in (clock.check() for _ in range(checks)) if change is not None]
 
 

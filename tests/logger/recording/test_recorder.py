@@ -2,12 +2,11 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import pytest
-from sqlalchemy import text
 
 from adapters.base import Reading, Subject
 from adapters.errors import SourceLost, SourceTimeout
@@ -16,11 +15,14 @@ from logger.record.store import Stamped, Store
 from logger.record.store_engine import PAGE_BYTES
 from logger.recording.clock import Trust
 from logger.recording.clock_system import SystemTime
-from logger.recording.recorder import Feed, Recorder
+from logger.recording.recorder import Feed, Recorder, Tally
 from logger.recording.recorder_source import Feed as SourceFeed
-from tests.logger.made import FakeTime, make_day
+from tests.logger.made import FakeTime, make_day, rows
 
 A, B = Subject("A"), Subject("B")
+
+
+Answer: TypeAlias = Reading | dict[str, int] | BaseException
 
 
 class Wire:
@@ -29,10 +31,10 @@ class Wire:
     place = "scripted"
     complaint: str | None = None
 
-    def __init__(self, subject: Subject, answer: Callable[[int], Any] | None = None) -> None:
+    def __init__(self, subject: Subject, answer: Callable[[int], Answer] | None = None) -> None:
         self.subjects = (subject,)
         self.reads = self.opened = 0
-        self._answer = answer or (lambda number: {"pack_a": number, "pack_v": 5300})
+        self._answer: Callable[[int], Answer] = answer or (lambda number: {"pack_a": number, "pack_v": 5300})
 
     async def open(self) -> None:
         self.opened += 1
@@ -68,15 +70,15 @@ class Ear:
 
 
 @pytest.fixture
-def logging_store(record: Path) -> Any:
+def logging_store(record: Path) -> Iterator[Store]:
     with Store.open(record, logging=True, timezone="Europe/Vienna") as opened:
         yield opened
 
 
-def run(recorder: Recorder, until: Callable[[], bool], seconds: float = 10.0) -> Any:
+def run(recorder: Recorder, until: Callable[[], bool], seconds: float = 10.0) -> Tally:
     """Run a recorder until something holds."""
 
-    async def main() -> Any:
+    async def main() -> Tally:
         task = asyncio.create_task(recorder.run())
         end = time.monotonic() + seconds
         while not until() and time.monotonic() < end and not task.done():  # noqa: ASYNC110 - no event tells of it
@@ -85,11 +87,6 @@ def run(recorder: Recorder, until: Callable[[], bool], seconds: float = 10.0) ->
         return await task
 
     return asyncio.run(main())
-
-
-def rows(store: Store, query: str) -> list[tuple[Any, ...]]:
-    with store.reading() as conn:
-        return [tuple(row) for row in conn.execute(text(query))]
 
 
 def recorder(feeds: list[Feed], store: Store, **more: Any) -> Recorder:
@@ -127,7 +124,7 @@ def test_a_failing_source_never_stops_the_others(
 ) -> None:
     monkeypatch.setattr("logger.recording.recorder_source.FIRST_WAIT_S", 0.02)
     monkeypatch.setattr("logger.recording.recorder_source.LONGEST_WAIT_S", 0.05)
-    script: dict[str, Callable[[int], Any]] = {
+    script: dict[str, Callable[[int], Answer]] = {
         "lost": lambda n: SourceLost("the port is gone") if 5 < n < 10 else {"pack_a": n},
         "mute": lambda n: SourceTimeout("no answer") if 5 < n < 15 else {"pack_a": n},
         "bug": lambda n: ZeroDivisionError("a bug") if n == 6 else {"pack_a": n},
@@ -165,7 +162,7 @@ def test_a_complaint_of_the_adapter_becomes_an_event(logging_store: Store) -> No
 
 
 def test_a_finite_source_ends_the_run(logging_store: Store) -> None:
-    def answer(number: int) -> Any:
+    def answer(number: int) -> Answer:
         if number > 5:
             return StopAsyncIteration()
         return Reading(A, 0.0, {"pack_a": number}, time_ms=1_771_000_000_000 + number)

@@ -1,0 +1,8 @@
+"""Patience for properties: a busy machine must not fail one by its time."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("patient", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("patient")
