@@ -9,6 +9,7 @@ from analysis.cells.cell_findings import cell_findings
 from analysis.finding import SEVERITIES, Finding
 from analysis.health import Health
 from analysis.history import Bank, History
+from analysis.packs.findings_life import beside_cells
 from analysis.packs.pack_findings import bank_findings, pack_findings
 from analysis.thresholds import DEFAULT, Thresholds
 
@@ -39,8 +40,8 @@ def findings(bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = No
             continue
         others = tuple(h for h in bank.packs if h is not history)
         pack = done.get(history.facts.name)
-        found += cell_findings(history.recent, limits, pack.imbalance if pack else None)
-        found += pack_findings(history, others, limits, pack)
+        cells = cell_findings(history.recent, limits, pack.imbalance if pack else None)
+        found += [*cells, *beside_cells(pack_findings(history, others, limits, pack), cells)]
     histories = {history.facts.name: history for history in bank.packs}
     return tuple(
         sorted(

@@ -131,7 +131,7 @@ def _deepest(anchors: tuple[PlacedAnchor, ...]) -> list[PlacedAnchor]:
     return kept
 
 
-def _low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
+def low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
     """State of charge at a low anchor, and what of it slow polarisation leaves unsure. [1]"""
     level = _level(anchor.level_v)
     temp_c = anchor.temp_c if math.isfinite(anchor.temp_c) else UNKNOWN_C
@@ -165,7 +165,7 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, ins
         return None
     full, low = (a, b) if a.anchor.kind == "full" else (b, a)
     soc_full, u_full = FULL_SOC[full.anchor.quality]
-    soc_low, u_slow = _low_soc(low.anchor, rated)
+    soc_low, u_slow = low_soc(low.anchor, rated)
     common = math.hypot(level_u(low.anchor.level_v), u_slow)
     hours = moved.covered_s / 3600
     ah = abs(moved.ah - zero.offset_a * hours)

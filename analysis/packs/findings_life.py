@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from analysis.digest import DayDigest
 from analysis.finding import Finding, Forecast, Severity
 from analysis.history import History
@@ -29,6 +32,10 @@ GAP_CHECK = (
     "source was lost."
 )
 WINDOW_DAYS = 30
+CELL_CAUSES = frozenset(
+    ("self_discharge", "low_capacity", "static_offset", "balancing_behind", "high_resistance", "loose_link")
+)
+"""What makes one cell end a run before the others do."""
 
 
 def _severity(size: float, watch: float, act: float) -> Severity:
@@ -107,6 +114,32 @@ def fade_findings(
             evidence=tuple(evidence),
         ),
     )
+
+
+def beside_cells(found: Sequence[Finding], cells: Sequence[Finding]) -> list[Finding]:
+    """Make a loss of capacity a note where a cell that ends the runs explains it better than age.
+
+    Parameters
+    ----------
+    found, cells : sequence of Finding
+        About one pack, and about its cells.
+
+    Returns
+    -------
+    list of Finding
+        `found`, with the other findings named as evidence against.
+    """
+    causes = [f for f in cells if f.kind in CELL_CAUSES and f.severity != "note"]
+    if not causes:
+        return list(found)
+    names = ", ".join(f"cell {f.cell}" if f.cell else "its cells" for f in causes[:3])
+    words = f"Against: {names} of this pack ended its runs early for another reason, named beside this."
+    return [
+        replace(f, severity="note", confidence=min(f.confidence, 0.5), evidence=(*f.evidence, words))
+        if f.kind == "capacity_fade"
+        else f
+        for f in found
+    ]
 
 
 def _forecast(course: Fade) -> Forecast | None:

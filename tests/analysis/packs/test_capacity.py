@@ -8,14 +8,17 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from analysis.daily.anchors import Anchor
+from analysis.day import Mark
 from analysis.digest import digest
 from analysis.facts import PackFacts, WarrantyTerms
+from analysis.finding import Finding
 from analysis.frame import F64, Frame
 from analysis.history import History
-from analysis.packs.capacity import Pair, capacity
+from analysis.packs.capacity import Pair, alike, capacity, low_soc
 from analysis.packs.fade import fade
 from analysis.packs.fade_line import YEAR_S, fade_line
-from analysis.packs.findings_life import fade_findings, gap_findings
+from analysis.packs.findings_life import beside_cells, fade_findings, gap_findings
 from tests.analysis import made
 from tests.analysis.holding import holds, number
 
@@ -110,6 +113,34 @@ def test_interval_of_the_slope_holds_the_truth() -> None:
         assert line is not None
         held += abs(line.slope + 6) < line.q95 * line.u_slope
     assert held >= 54
+
+
+def test_a_cell_that_ends_the_runs_is_no_loss_by_age() -> None:
+    lost = Finding("capacity_fade", "A", None, "2025-10-01", "watch", 0.85, -0.17, -0.19, -0.15, "1",
+                   "lost", "test", evidence=("206 Ah from 40 runs.",))  # fmt: skip
+    leak = Finding(
+        "self_discharge", "A", 4, "2025-10-01", "watch", 0.9, 20.0, 15.0, 25.0, "mA", "leaks", "look"
+    )
+    (told,) = beside_cells([lost], [leak])
+    assert (told.severity, told.confidence) == ("note", 0.5)
+    assert "cell 4" in told.evidence[-1]
+    assert beside_cells([lost], [replace(leak, severity="note")]) == [lost]
+
+
+def test_runs_that_say_something_quite_different_are_left_out() -> None:
+    # Six runs near 240 Ah and two in which a loaded cell was taken for empty.
+    found = [made_pair(d, c) for d, c in enumerate((241, 239, 166, 240, 242, 194, 238, 240))]
+    assert [p.capacity_ah for p in alike(found)] == [241, 239, 240, 242, 238, 240]
+    assert alike(found[:3]) == found[:3]
+
+
+def test_a_cold_run_at_a_heavy_load_says_less() -> None:
+    # Slow polarisation: 1.6 % of charge for 1 C at 25 °C, e^(4000 × (1/275.15 − 1/298.15)) = 3.07 at 2 °C.
+    warm = Anchor("low", Mark(0.0, 0, 0, 0, 0, 0), "knee", 3.10, 3.1, 3.1, 3.1, -84.0, 25.0)
+    soc, unsure = low_soc(warm, 280.0)
+    assert soc == pytest.approx(0.058 + 0.016 * 0.3)
+    assert unsure == pytest.approx(0.8 * 0.016 * 0.3)
+    assert low_soc(replace(warm, temp_c=2.0), 280.0)[1] == pytest.approx(3.07 * unsure, rel=0.01)
 
 
 def test_a_year_is_needed_for_a_yearly_rate(through: History) -> None:
