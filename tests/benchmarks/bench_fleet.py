@@ -1,11 +1,12 @@
 """What a fleet costs: digests a second and worker, one worker against two, and the desk over many banks.
 
-Run `nice python tests/benchmarks/bench_fleet.py [--banks 200] [--days 365] [--compute-banks 4]`.
+Run `nice python tests/benchmarks/bench_fleet.py [--banks 200] [--days 365] [--compute-banks 4]`; for a fleet
+that is simulated over a year, `--simulated FOLDER [--banks 200] [--bases 8] [--workers 1]`: see `fleet_year.py`.
 
-The fleet is made of the orchard simulated once for 56 days at 30 s, both packs, and repeated under other
-names and dates: costs depend on the number and size of days, not on what is in them. Every bank's pushes are
-real pushes of a real record into a file centre for the banks that are computed; for the desk the remaining
-banks' rows are copied at the centre under new names.
+Without a folder the fleet is made of the orchard simulated once for 56 days at 30 s, both packs, and repeated
+under other names and dates: costs depend on the number and size of days, not on what is in them. Every bank's
+pushes are real pushes of a real record into a file centre for the banks that are computed; for the desk the
+remaining banks' rows are copied at the centre under new names.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import time
 from datetime import date, timedelta
 from pathlib import Path
 
+import fleet_year
 from sqlalchemy import Engine, insert, select
 
 from analysis.facts import PackFacts
@@ -94,7 +96,16 @@ def main() -> None:
     parser.add_argument("--banks", type=int, default=200)
     parser.add_argument("--days", type=int, default=365)
     parser.add_argument("--compute-banks", type=int, default=4)
+    parser.add_argument("--simulated", type=Path, help="folder of a fleet simulated over a year")
+    parser.add_argument("--bases", type=int, default=8, help="banks simulated for the whole year")
+    parser.add_argument("--workers", type=int, default=1, help="processes that simulate")
     args = parser.parse_args()
+    if args.simulated is not None:
+        members = fleet_year.members(args.banks, args.bases)
+        fleet_year.make_all(args.simulated, members, args.workers)
+        fleet_year.copy_twins(args.simulated, members)
+        fleet_year.measure(args.simulated, members)
+        return
     folder = Path(tempfile.mkdtemp(prefix="bankbook-fleet-"))
     url = f"sqlite:///{folder / 'centre.db'}"
     engine = address.connect(url)
