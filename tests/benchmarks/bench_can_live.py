@@ -15,20 +15,24 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Sequence
-from typing import Any
+from multiprocessing.queues import Queue
+from typing import TypeVar
 
 import can
-import cantools
-from bench_wire import MAPS, SATURATED, frames_of, free_port
+from bench_wire import MAPS, SATURATED, database_of, frames_of, free_port
+from cantools.database import Database
 
 from adapters import can_port
 from adapters.configs import CanConfig
 from adapters.registry import make
 
-Peer = Callable[[Any, int, float, Sequence[tuple[int, bytes]]], None]
+Peer = Callable[["Queue[str]", int, float, Sequence[tuple[int, bytes]]], None]
 
 
-def _paced(seconds: float, messages: Sequence[Any], send: Callable[[Sequence[Any]], None]) -> None:
+Sent = TypeVar("Sent")
+
+
+def _paced(seconds: float, messages: Sequence[Sent], send: Callable[[Sequence[Sent]], None]) -> None:
     """Send messages over and over at the rate of a full bus."""
     began, sent = time.perf_counter(), 0
     while (now := time.perf_counter() - began) < seconds:
@@ -39,7 +43,7 @@ def _paced(seconds: float, messages: Sequence[Any], send: Callable[[Sequence[Any
         time.sleep(0.002)
 
 
-def _flood(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+def _flood(place: Queue[str], port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
     bus = can.Bus(interface="udp_multicast", channel="239.74.163.2", port=port)
     place.put("239.74.163.2")
 
@@ -51,7 +55,7 @@ def _flood(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, 
     bus.shutdown()
 
 
-def _flood_serial(place: Any, _: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+def _flood_serial(place: Queue[str], _: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
     """A serial adapter: lines of text over a pseudo-terminal."""
     ours, theirs = os.openpty()
     tty.setraw(ours)
@@ -67,7 +71,9 @@ def _whole(fd: int, text: bytes) -> None:
         text = text[os.write(fd, text) :]
 
 
-def _flood_daemon(place: Any, port: int, seconds: float, messages: Sequence[tuple[int, bytes]]) -> None:
+def _flood_daemon(
+    place: Queue[str], port: int, seconds: float, messages: Sequence[tuple[int, bytes]]
+) -> None:
     """A daemon that hands a bus on over TCP: frames as text in < >."""
     with socket.create_server(("127.0.0.1", port)) as server:
         place.put("can0")
@@ -89,7 +95,7 @@ def _flood_daemon(place: Any, port: int, seconds: float, messages: Sequence[tupl
 LIVE: dict[str, Peer] = {"udp_multicast": _flood, "slcan": _flood_serial, "socketcand": _flood_daemon}
 
 
-def live_can(database: Any, seconds: float) -> None:
+def live_can(database: Database, seconds: float) -> None:
     """A full bus through the whole adapter, from another process; beside it the library's own recv alone."""
     messages = [(can_id, payload) for can_id, payload, _ in frames_of(database, 1)]
     for interface, flood in LIVE.items():
@@ -150,7 +156,7 @@ def _bare_recv(config: CanConfig, seconds: float) -> float:
     return spent
 
 
-def live_virtual(database: Any, seconds: float) -> None:
+def live_virtual(database: Database, seconds: float) -> None:
     """The same on the in-process bus, the sender's own thread time taken off."""
     messages = [(can_id, payload) for can_id, payload, _ in frames_of(database, 1)]
     config = CanConfig(
@@ -195,7 +201,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10.0, help="length of each measurement")
     seconds = parser.parse_args().seconds
     can_port.SETTLE_S = 0.0  # our peers need no time to start
-    database = cantools.database.load_file(str(MAPS / "orchard-b.dbc"))
+    database = database_of(MAPS / "orchard-b.dbc")
     live_virtual(database, seconds)
     live_can(database, seconds)
 

@@ -16,7 +16,6 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -37,7 +36,7 @@ GOAL_YEAR_S, GOAL_RATIO = 45.0, 15.0
 CORES = 2
 
 
-def cpu(work: Callable[[], Any]) -> float:
+def cpu(work: Callable[[], object]) -> float:
     """CPU seconds a piece of work takes."""
     start = time.process_time()
     work()

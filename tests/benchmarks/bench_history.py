@@ -15,7 +15,7 @@ import pstats
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeAlias
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -82,7 +82,10 @@ def years(kept: list[Kept], days: int) -> list[tuple[bytes, bytes | None]]:
     return out
 
 
-def timed(label: str, work: Callable[[], Any], goal: str = "") -> Any:
+Made = TypeVar("Made")
+
+
+def timed(label: str, work: Callable[[], Made], goal: str = "") -> Made:
     """Run, print CPU seconds, return the result."""
     start = time.process_time()
     result = work()

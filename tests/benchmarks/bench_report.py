@@ -25,6 +25,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import insert
+from starlette.types import ASGIApp, Message
 
 from adapters.base import Subject
 from analysis import digest as digests
@@ -163,15 +164,15 @@ def bench_page(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bo
     print(f"page, first load {statistics.median(times):.3f} s, {size} bytes (goal 0.5 s); day from {start}")
 
 
-async def _get(app: Any, path: str) -> int:
+async def _get(app: ASGIApp, path: str) -> int:
     size = 0
 
-    async def send(message: dict[str, Any]) -> None:
+    async def send(message: Message) -> None:
         nonlocal size
         assert message.get("status", 200) == 200
         size += len(message.get("body", b""))
 
-    async def receive() -> dict[str, Any]:
+    async def receive() -> Message:
         return {"type": "http.request", "body": b"", "more_body": False}
 
     scope = {

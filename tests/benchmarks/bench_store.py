@@ -49,7 +49,7 @@ def say(what: str, figure: str, goal: str = "", plain: str = "") -> None:
     print(f"{what:<46} {figure:>22}  {goal:<22} {plain}")
 
 
-def cpu(work: Callable[[], Any], times: int = 1) -> float:
+def cpu(work: Callable[[], object], times: int = 1) -> float:
     """Return the least CPU time of some runs. [s]"""
     spent = []
     for _ in range(times):

@@ -17,6 +17,7 @@ from typing import Any
 
 import can
 import cantools
+from cantools.database import Database
 
 from adapters.assembler import Assembler
 from adapters.binding import Binding, load_binding
@@ -39,12 +40,20 @@ def best(work: Callable[[], object], times: int = 3) -> float:
     return min(spent)
 
 
-def frames_of(database: Any, rounds: int) -> list[tuple[int, bytes, float]]:
+def database_of(path: Path) -> Database:
+    """A CAN database, read by its library."""
+    found = cantools.database.load_file(path)
+    assert isinstance(found, Database)
+    return found
+
+
+def frames_of(database: Database, rounds: int) -> list[tuple[int, bytes, float]]:
     """Rounds of the orchard's pack B: every message, every multiplexer state, once a second."""
     frames = []
     for number in range(rounds):
         for message in database.messages:
-            states = sorted({i for s in message.signals for i in s.multiplexer_ids or ()}) or [None]
+            named = {i for s in message.signals for i in s.multiplexer_ids or ()}
+            states: list[int] | list[None] = sorted(named) or [None]
             for place, state in enumerate(states):
                 payload = bytearray((7 * n + number) % 8 + 0x0C for n in range(message.length))
                 if state is not None:
@@ -53,7 +62,7 @@ def frames_of(database: Any, rounds: int) -> list[tuple[int, bytes, float]]:
     return frames
 
 
-def decode_benchmark(name: str, binding: Binding, database: Any, rounds: int, repeats: int) -> None:
+def decode_benchmark(name: str, binding: Binding, database: Database, rounds: int, repeats: int) -> None:
     """Frames into readings, against decode_message on the same frames."""
     one_round = frames_of(database, rounds)
     frames = [
@@ -157,7 +166,7 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-def captures(database: Any, binding: Binding, rounds: int, repeats: int, what: str) -> None:
+def captures(database: Database, binding: Binding, rounds: int, repeats: int, what: str) -> None:
     """Capture files into tables, against the library's reader and decode_message on the same file."""
     one_round = frames_of(database, rounds)
     frames = [
@@ -186,7 +195,7 @@ def captures(database: Any, binding: Binding, rounds: int, repeats: int, what: s
             def theirs(path: Path = path) -> None:
                 for frame in can.LogReader(str(path)):
                     if frame.arbitration_id in known:
-                        database.decode_message(frame.arbitration_id, frame.data, decode_choices=False)
+                        database.decode_message(frame.arbitration_id, frame.data, decode_choices=False)  # type: ignore[arg-type] # a bytearray serves
 
             def ours(path: Path = path) -> None:
                 for _ in read_capture(path, binding):
@@ -216,13 +225,13 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10.0, help="length of the live measurement")
     seconds = parser.parse_args().seconds
     binding = load_binding(MAPS / "orchard-b.toml", MAPS / "orchard-b.dbc")
-    database = cantools.database.load_file(str(MAPS / "orchard-b.dbc"))
+    database = database_of(MAPS / "orchard-b.dbc")
     per_round = len(frames_of(database, 1))
     with tempfile.TemporaryDirectory() as folder:
         (Path(folder) / "c.dbc").write_text(CELLS_DBC)
         (Path(folder) / "c.toml").write_text(CELLS_TOML)
         cells = load_binding(Path(folder) / "c.toml", Path(folder) / "c.dbc")
-        cells_database = cantools.database.load_file(Path(folder) / "c.dbc")
+        cells_database = database_of(Path(folder) / "c.dbc")
     decode_benchmark("multiplexed, full bus", binding, database, 30, SATURATED // per_round)
     decode_benchmark("multiplexed, once a second", binding, database, 3000, 1)
     decode_benchmark("16 cells plain, full bus", cells, cells_database, 30, SATURATED // 4)
