@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -110,6 +110,7 @@ def throughput(history: History) -> Throughput:
     coverage = whole.covered_s / whole.elapsed_s if whole.elapsed_s > 0 else 0.0
     hours_in, hours_out = _hours(history)
     maker = _Maker(len(history.digests), coverage, _basis(history))
+    energy = _with_voltage(maker, history)
     volts = whole.wh_out / whole.ah_out if whole.ah_out > 0 else 0.0
     depths, deepest = depth_histogram(history)
     days = whole.covered_s / 86400
@@ -117,8 +118,8 @@ def throughput(history: History) -> Throughput:
     return Throughput(
         ah_in=maker.sum("Ah", whole.ah_in, hours_in),
         ah_out=maker.sum("Ah", whole.ah_out, hours_out),
-        wh_in=maker.sum("Wh", whole.wh_in, hours_in * volts),
-        wh_out=maker.sum("Wh", whole.wh_out, hours_out * volts),
+        wh_in=energy.sum("Wh", whole.wh_in, hours_in * volts),
+        wh_out=energy.sum("Wh", whole.wh_out, hours_out * volts),
         efc_ah=maker.sum(
             "1", (whole.ah_in + whole.ah_out) / (2 * rated), (hours_in - hours_out) / (2 * rated)
         ),
@@ -139,9 +140,12 @@ class _Maker:
     n: int
     coverage: float
     basis: str
+    why: str = ""
 
     def sum(self, unit: str, value: float, per_ampere: float) -> Estimate:
         """Estimate with the limits of gain and zero; `per_ampere` is what 1 A of zero error adds."""
+        if self.why:
+            return unknown(unit, self.why, coverage=0.0)
         if self.n == 0 or self.coverage <= 0:
             return unknown(unit, "no readings in this time", coverage=0.0)
         half = 1.96 / math.sqrt(3) * math.hypot(GAIN_LIMIT * value, OFFSET_LIMIT_A * per_ampere)
@@ -154,6 +158,16 @@ class _Maker:
         missing = 1.0 - min(self.coverage, 1.0)
         low, high = value * (1 - missing), value * (1 - missing) + missing
         return Estimate(value, unit, low, high, self.basis, self.n, self.coverage)
+
+
+def _with_voltage(maker: _Maker, history: History) -> _Maker:
+    """For energies: days on which no voltage was read have none."""
+    blind = sum(not math.isfinite(d.flow.total.wh_in + d.flow.total.wh_out) for d in history.digests)
+    if blind and blind == len(history.digests):
+        return replace(maker, why="no voltage was read, and energy needs it")
+    if blind:
+        return replace(maker, basis=f"{maker.basis}; days without a voltage, not in it: {blind}")
+    return maker
 
 
 def _basis(history: History) -> str:

@@ -20,7 +20,7 @@ from analysis.report.section_changes import Past, changes_section
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section, share
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import findings_section, ordered, short_statements
+from analysis.report.section_findings import answer, findings_section, ordered
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
 from analysis.report.week import FOOTER, look_back
@@ -101,17 +101,15 @@ def checkup_report(
 def _short(scope: Scope) -> tuple[Statement, ...]:
     act = [f for f in scope.findings if f.severity != "note"]
     untold = untold_rows(scope)
-    lines = list(short_statements(scope))
-    todo = f"{len(act)} to look at; see “What to do”." if act else "Nothing to do but to go on logging."
+    lines = list(answer(scope))
+    count = "One finding" if len(act) == 1 else f"{len(act)} findings"
+    todo = f"{count} to look at; see “What to do”." if act else "Nothing to do but to go on logging."
     lines.append(Statement(todo, "plain", "To do"))
     if untold:
-        lines.append(
-            Statement(
-                f"{len(untold)} questions stay open; each has a simple act that would answer it.",
-                "plain",
-                "Not yet told",
-            )
-        )
+        stay = "One question stays open; a simple act would answer it."
+        if len(untold) > 1:
+            stay = f"{len(untold)} questions stay open; each has a simple act that would answer it."
+        lines.append(Statement(stay, "plain", "Not yet told"))
     return tuple(lines)
 
 
@@ -129,7 +127,7 @@ def _holds(scope: Scope) -> Section:
         if pack.capacity.usable.value is not None and (pack.name, "capacity_fade") not in troubled:
             good.append(f"it gives {say(pack.capacity.usable)} from full to empty")
         if pack.cold.pushed.value == 0:
-            good.append("no charge was put in at or below the floor you entered")
+            good.append("no charge was put in at or below the charging floor")
         covered = share(scope, scope.days(history))
         good.append(f"{say(covered)} of the time is on record")
         text = "; ".join(good)
@@ -167,13 +165,13 @@ def _who(pack: str) -> str:
 
 
 def untold_rows(scope: Scope) -> list[tuple[str, str, str, str]]:
-    """Pack, question, reason, and the act that would answer it."""
-    rows = []
+    """Packs, question, reason, and the act that would answer it; packs alike are in one row."""
+    asked: dict[tuple[str, str, str], list[str]] = {}
     for pack in scope.health.packs:
         for question, key, e in _questions(pack):
             if e.value is None:
-                rows.append((pack.name, question, humane(e.reason), dict(ACTS)[key]))
-    return rows
+                asked.setdefault((question, humane(e.reason), dict(ACTS)[key]), []).append(pack.name)
+    return [(", ".join(names), *row) for row, names in asked.items()]
 
 
 def _questions(pack: PackHealth) -> tuple[tuple[str, str, Estimate], ...]:

@@ -45,7 +45,16 @@ def open_curve(key: str, lines: Sequence[Line], *, pack: int, step: Estimate) ->
             charge, volts = zip(*_split(points), strict=True)
             ax.plot(charge, volts, style, color=PACK_COLOURS[pack % 4], linewidth=1.6)
             at = points[len(points) * 2 // 3]  # charge lies above discharge: so do the names
-            name_beside(ax, *at, way, dx=4, dy=14 if way == "charge" else -14, color=MUTED)
+            above = way == "charge"
+            name_beside(
+                ax,
+                *at,
+                way,
+                dx=4 if above else -6,
+                dy=14 if above else -12,
+                ha="left" if above else "right",
+                color=MUTED,
+            )
         if step.value is not None:
             ax.axvline(step.value, color=INK, linewidth=1, linestyle=":")
         if drawn:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -60,7 +61,7 @@ def ranges(key: str, parts: Sequence[Range], *, pack: int, unit: str, of: str, d
         ax.set_ylim(0, max(p.amount for p in used) * 1.1 or 1.0)
         light_grid(ax)
         edges = [p.low for p in used] + [used[-1].high]
-        step = max(1, len(edges) // 7)
+        step = math.ceil(len(edges) / (4 if decimals else 7))
         shown = [(i - 0.5, plain(e, decimals)) for i, e in enumerate(edges) if e is not None]
         ax.set_xticks([x for x, _ in shown][::step])
         ax.set_xticklabels([t for _, t in shown][::step])

@@ -36,11 +36,31 @@ GLOSSARY: tuple[Term, ...] = (
     Term(
         "cell", "One of the battery cells in series inside a pack, counted from the negative end.", ("cells",)
     ),
+    Term(
+        "charging floor",
+        "The temperature at or below which a pack must not be charged: 0 °C, or what you entered.",
+    ),
+    Term(
+        "closed window",
+        "The time from one full charge to a later one: the pack holds the same at both ends.",
+        ("closed windows", "full to full"),
+    ),
+    Term("counted", "Added up from the readings themselves; nothing in it is estimated."),
     Term("coverage", "The share of the time for which usable readings exist.", ("recorded",)),
     Term(
         "full cycle",
         "One rated capacity in and out again, no matter in how many pieces.",
         ("equivalent full cycles", "full cycles", "efc"),
+    ),
+    Term(
+        "gain",
+        "The factor between what a sensor shows and what flows; 100 % is right.",
+        ("gains",),
+    ),
+    Term(
+        "graphite step",
+        "A small step in the voltage without load, always at the same charge of a healthy cell.",
+        ("graphite steps",),
     ),
     Term("heater", "The heating mat inside the pack that keeps the cells above freezing."),
     Term(
@@ -62,6 +82,10 @@ GLOSSARY: tuple[Term, ...] = (
     Term(
         "median", "The middle one when all are put in order; one odd cell cannot move it.", ("middle cell",)
     ),
+    Term(
+        "plateau",
+        "The long flat middle of the voltage curve, where voltage hardly tells how full a cell is.",
+    ),
     Term("pack", "One battery with its own electronics."),
     Term("resistance", "How much a voltage gives way for each ampere, in thousandths of an ohm (mΩ)."),
     Term(
@@ -79,5 +103,6 @@ GLOSSARY: tuple[Term, ...] = (
         "Charge the pack delivered from full to low in use, as estimated here. Not a laboratory capacity.",
         ("capacity",),
     ),
+    Term("zero error", "What a current sensor shows while nothing flows.", ("sensor zero",)),
     Term("witness", "Another instrument that sees the same bank, such as the inverter."),
 )

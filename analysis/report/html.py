@@ -51,6 +51,8 @@ def render(report: Report, units: Units = METRIC) -> str:
     env.filters["value"] = lambda e: numbers.value_text(e, units)
     env.filters["interval"] = lambda e: numbers.interval_text(e, units)
     env.filters["bases"] = numbers.bases
+    env.filters["same_reason"] = numbers.same_reason
+    env.filters["silent"] = numbers.is_silent
     css = stylesheet()
     sheet = Markup(css)  # noqa: S704 - our own file, not input
     return env.get_template("report").render(report=report, css=sheet, style_hash=style_hash(css))

@@ -6,6 +6,7 @@ The last digit shown is the one the interval reaches: a half-width of 0.43 Ah gi
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -86,7 +87,7 @@ def shown_unit(unit: str, units: Units = METRIC, value: float = math.inf) -> tup
     if unit.startswith("1/"):
         return "%/" + unit[2:], 100.0, 0.0
     hours = {"h": 1.0, "s": 1 / 3600}.get(unit)
-    if hours is not None and 0 < abs(value) * hours < SHORT_H:
+    if hours is not None and abs(value) * hours < SHORT_H:
         return "min", 60.0 * hours, 0.0
     if unit == "V" and 0 < abs(value) < SMALL_V:
         return "mV", 1000.0, 0.0
@@ -201,6 +202,17 @@ def bases(block: Numbers) -> Bases:
         rows.append(shared)
         values.append(("",) * len(row) if shared else tuple(row))
     return Bases("", tuple(rows), tuple(values))
+
+
+def same_reason(estimates: Sequence[Estimate]) -> str:
+    """The reason why none of several numbers is known, if it is one and the same; empty otherwise."""
+    reasons = {humane(e.reason) for e in estimates}
+    return reasons.pop() if len(reasons) == 1 and all(e.value is None for e in estimates) else ""
+
+
+def is_silent(block: Numbers) -> bool:
+    """Whether a block is only for the JSON: words beside it say why nothing in it is known."""
+    return block.said and all(e.value is None for row in block.rows for e in row.values)
 
 
 def estimate_json(e: Estimate) -> dict[str, Any]:

@@ -49,10 +49,15 @@ def _document(report: Report, units: Units) -> dict[str, Any]:
         "subtitle": report.subtitle,
         "footer": f"{report.footer} Times are local: {report.timezone}.",
         "sections": [
-            {"title": s.title, "blocks": [_block(b, units) for b in s.blocks]} for s in report.sections
+            {"title": s.title, "blocks": [_block(b, units) for b in s.blocks if _shown(b)]}
+            for s in report.sections
         ],
         "glossary": [list(pair) for pair in report.glossary],
     }
+
+
+def _shown(block: Block) -> bool:
+    return not (isinstance(block, Numbers) and numbers.is_silent(block))
 
 
 def _block(block: Block, units: Units) -> dict[str, Any]:
@@ -106,6 +111,7 @@ def _numbers(block: Numbers, units: Units) -> dict[str, Any]:
             "label": row.label,
             "note": row.note,
             "basis": f"From {shared}." if shared else "",
+            "why": numbers.same_reason(row.values) if len(row.values) > 1 else "",
             "cells": [
                 {
                     "value": numbers.value_text(e, units),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -12,7 +12,10 @@ from analysis.health import Health, PackHealth
 from analysis.history import Bank, History
 from analysis.report.dates import span_text
 from analysis.report.numbers import METRIC, Units
-from analysis.report.value import Figure, Gallery, Numbers, Row
+from analysis.report.value import Figure, Gallery, Numbers, Row, Statement
+
+PACK = "Pack "
+"""How the label of a line about one pack begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,3 +111,17 @@ def beside(*packs: tuple[Row, ...]) -> tuple[Row, ...]:
         replace(same[0], values=tuple(value for row in same for value in row.values))
         for same in zip(*packs, strict=True)
     )
+
+
+def together(lines: Iterable[Statement]) -> list[Statement]:
+    """Say once what is said of several packs in the same words: "Packs A, B"."""
+    out: dict[tuple[str, str, str], list[Statement]] = {}
+    for line in lines:
+        about = "" if line.label.startswith(PACK) else line.label
+        out.setdefault((line.text, line.tone, about), []).append(line)
+    return [_joined(same) for same in out.values()]
+
+
+def _joined(same: list[Statement]) -> Statement:
+    names = [line.label.removeprefix(PACK) for line in same]
+    return same[0] if len(same) == 1 else replace(same[0], label=f"Packs {', '.join(names)}")

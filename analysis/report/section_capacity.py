@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from analysis.estimate import Estimate
 from analysis.health import PackHealth
@@ -12,7 +13,7 @@ from analysis.report.dates import humane, long_day, span_text
 from analysis.report.figures_capacity import CapacityPoint, capacity_points
 from analysis.report.figures_curve import open_curve
 from analysis.report.numbers import plain, say
-from analysis.report.scope import Scope, gallery, numbers
+from analysis.report.scope import Scope, gallery, numbers, together
 from analysis.report.value import Block, Figure, Section, Statement
 
 _ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
@@ -31,17 +32,17 @@ _CURVE_ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
 
 def capacity_section(scope: Scope) -> Section:
     """Capacity in words, as a figure, and as numbers."""
-    blocks: list[Block] = [
-        _words(p.name, p.capacity, h) for p, h in zip(scope.health.packs, scope.bank.packs, strict=True)
-    ]
+    pairs = zip(scope.health.packs, scope.bank.packs, strict=True)
+    blocks: list[Block] = [*together(_words(p.name, p.capacity, h) for p, h in pairs)]
     if any(p.capacity.pairs for p in scope.health.packs):
         blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
     known = any(p.capacity.usable.value is not None for p in scope.health.packs)
-    blocks.append(numbers(scope, _ROWS if known else _ROWS[:1]))
+    blocks.append(replace(numbers(scope, _ROWS if known else _ROWS[:1]), said=True))
     if any(p.ocv.curves for p in scope.health.packs):
         blocks.append(gallery(scope, lambda i, h: curve_figure(scope, i, h)))
     if any(p.ocv.upper.known or p.ocv.curves for p in scope.health.packs):
-        blocks.append(numbers(scope, _CURVE_ROWS, "Voltage without load, from calm hours"))
+        curve = numbers(scope, _CURVE_ROWS, "Voltage without load, from calm hours: the numbers")
+        blocks.append(replace(curve, folded=True))
     return Section("capacity", "Capacity", tuple(blocks))
 
 
@@ -102,5 +103,5 @@ def curve_figure(scope: Scope, index: int, history: History) -> Figure:
         f"Pack {name}: voltage without load",
         f"Voltage of pack {name}'s middle cell without load over the charge below full{where}.",
         span_text(first, scope.last),
-        f"mean of {n} calm stretches; shown, not judged" if n else "",
+        f"Mean of {n} calm stretches; dotted: the upper graphite step. Shown, not judged" if n else "",
     )

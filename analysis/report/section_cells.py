@@ -12,7 +12,7 @@ from analysis.report.dates import long_day, ordinal, span_text
 from analysis.report.figures_cells import CellPoint, Strip, cell_strip, strip_limits
 from analysis.report.figures_trend import Trend, trend
 from analysis.report.numbers import plain, say
-from analysis.report.scope import Scope
+from analysis.report.scope import Scope, together
 from analysis.report.value import Block, Figure, Gallery, Numbers, Row, Section, Statement
 
 LEAST_AH = 2.0
@@ -35,7 +35,7 @@ Pick = Callable[[CellImbalance], Estimate]
 
 def cells_section(scope: Scope) -> Section:
     """All cells in words, as strips, and as numbers."""
-    blocks: list[Block] = [_words(p.name, p.imbalance) for p in scope.health.packs]
+    blocks: list[Block] = [*together(_words(p.name, p.imbalance) for p in scope.health.packs)]
     blocks += [strips(scope), _extremes(scope)]
     return Section("cells", "Cells", tuple(blocks))
 
@@ -141,15 +141,16 @@ def _strip_figure(scope: Scope, index: int, name: str, found: Imbalance, own: li
 
 def _extremes(scope: Scope) -> Numbers:
     def row(key: str, label: str, pick: Pick) -> Row:
-        values = []
+        values, named = [], []
         for p in scope.health.packs:
             cell = _worst(p.imbalance, pick)
             if cell is None:
                 values.append(unknown("mA" if key == "worst_leak" else "Ah", _reason(p.imbalance, pick)))
             else:
-                e = pick(cell)
-                values.append(replace(e, basis=f"cell {cell.cell}; {e.basis}"))
-        return Row(key, label, tuple(values))
+                values.append(pick(cell))
+                named.append(f"cell {cell.cell} of pack {p.name}")
+        note = f"{named[0][:1].upper()}{', '.join(named)[1:]}." if named else ""
+        return Row(key, label, tuple(values), note)
 
     rows = (
         row("worst_top", "Furthest from the middle cell at the top (+ = behind)", lambda c: c.top),

@@ -94,10 +94,9 @@ def _recorded(pack: PastPack) -> bool:
 
 
 def _table(times: list[Past], index: int, name: str) -> Numbers:
-    rows = tuple(
-        Row(f"{q.key}.{name}", q.label, tuple(_picked(q, t, index) for t in times)) for q in _QUANTITIES
-    )
-    return Numbers(tuple(t.name for t in times), rows, plain=True)
+    rows = (Row(f"{q.key}.{name}", q.label, tuple(_picked(q, t, index) for t in times)) for q in _QUANTITIES)
+    kept = tuple(row for row in rows if any(e.value != 0 for e in row.values))  # no frost, no line about it
+    return Numbers(tuple(t.name for t in times), kept, plain=True)
 
 
 def _picked(q: _Quantity, time: Past, index: int) -> Estimate:

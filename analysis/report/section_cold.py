@@ -12,14 +12,14 @@ from analysis.packs.cold import Cold
 from analysis.report.dates import span_text
 from analysis.report.figures_cold import ColdDay, HeaterLine, cold_days, heater_against_air
 from analysis.report.numbers import plain, say, value_text
-from analysis.report.scope import Scope, gallery, numbers
+from analysis.report.scope import Scope, gallery, numbers, together
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement
 
 _WEEK: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("heater_on", "Heater on, each day", lambda p: p.cold.on_time),
     ("heater_energy", "Energy for heating", lambda p: p.cold.energy),
     ("below_0", "Time with the coldest cell below 0 °C", lambda p: p.cold.below_0),
-    ("pushed", "Charge put in at or below the floor you entered", lambda p: p.cold.pushed),
+    ("pushed", "Charge put in at or below the charging floor", lambda p: p.cold.pushed),
     ("refused", "Time in which the pack refused charge for the cold", lambda p: p.cold.refused),
 )
 AIR = {
@@ -38,7 +38,8 @@ def cold_section(scope: Scope, longer: tuple[Cold, ...]) -> Section:
     longer : tuple of Cold
         Of each pack over a longer time that ends with the window: heater power and model need it.
     """
-    blocks: list[Block] = [_words(p.name, p.cold, c) for p, c in zip(scope.health.packs, longer, strict=True)]
+    pairs = zip(scope.health.packs, longer, strict=True)
+    blocks: list[Block] = [*together(_words(p.name, p.cold, c) for p, c in pairs)]
     blocks.append(gallery(scope, lambda i, h: cold_figure(scope, i, h, longer[i])))
     blocks.append(numbers(scope, _WEEK))
     if any(c.model is not None for c in longer):
@@ -57,7 +58,7 @@ def _words(name: str, week: Cold, longer: Cold) -> Statement:
         parts.append(f"The heater was on for {value_text(week.on_time)} a day.")
     pushed, refused = week.pushed.value or 0.0, week.refused.value or 0.0
     if pushed > 0:
-        parts.append(f"{value_text(week.pushed)} were put in at or below the floor you entered.")
+        parts.append(f"{value_text(week.pushed)} were put in at or below the charging floor.")
     if refused > 0:
         parts.append(f"The pack refused charge for the cold during {value_text(week.refused)}.")
     if longer.design_day.value is not None:

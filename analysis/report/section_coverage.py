@@ -66,7 +66,7 @@ def _numbers(scope: Scope, parts: list[History]) -> Numbers:
         count: Counter[str] = Counter()
         for digest in history.digests:
             count.update(dict(digest.coverage.dropped))
-        reasons = ", ".join(f"{plain(n, 0)} {reason}" for reason, n in count.most_common() if n) or "none"
+        reasons = ", ".join(f"{plain(n, 0)} {reason}" for reason, n in count.most_common() if n)
         total = float(sum(count.values()))
         dropped.append(Estimate(total, "", total, total, reasons))
     rows = (

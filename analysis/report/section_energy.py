@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -9,7 +10,7 @@ from analysis.estimate import Estimate, unknown
 from analysis.health import PackHealth
 from analysis.history import History
 from analysis.packs.efficiency import Efficiency
-from analysis.report.dates import span_text
+from analysis.report.dates import humane, span_text
 from analysis.report.figures_energy import (
     EnergyDay,
     Part,
@@ -19,8 +20,9 @@ from analysis.report.figures_energy import (
     energy_top,
     loss_parts,
 )
-from analysis.report.numbers import interval_text, say, value_text
-from analysis.report.scope import Scope, gallery, numbers
+from analysis.report.numbers import interval_text, is_silent, say, value_text
+from analysis.report.scope import Scope, gallery, numbers, together
+from analysis.report.section_changes import difference
 from analysis.report.value import Block, Figure, Section, Statement
 
 PARTS = (
@@ -35,10 +37,13 @@ def energy_section(scope: Scope) -> Section:
     """Energy of the window in words, numbers and one figure a pack for each question."""
     top = energy_top([d for h in scope.bank.packs for d in _days(scope, h)])
     blocks: list[Block] = [
-        *(_words(p) for p in scope.health.packs),
+        *together(_words(p) for p in scope.health.packs),
         numbers(scope, _FLOW),
         gallery(scope, lambda i, h: _daily(scope, i, h, top)),
     ]
+    stock = stock_words(scope)
+    if stock:
+        blocks.insert(len(scope.health.packs), Statement(stock))
     return Section("energy", "Energy", tuple(blocks))
 
 
@@ -52,15 +57,47 @@ def efficiency_section(scope: Scope, longer: tuple[Efficiency, ...]) -> Section:
         Of each pack over a longer time that ends with the window, for the figure of single windows.
     """
     blocks: list[Block] = [numbers(scope, _RATIO)]
-    blocks += [
-        Statement(p.efficiency.note, "note", f"Pack {p.name}")
-        for p in scope.health.packs
-        if p.efficiency.note
-    ]
-    blocks.append(gallery(scope, lambda i, h: _losses(scope, i, h)))
+    packs = scope.health.packs
+    blocks += together(
+        Statement(humane(p.efficiency.note), "note", f"Pack {p.name}") for p in packs if p.efficiency.note
+    )
+    parts = replace(numbers(scope, _LOSS, "The loss, part by part"), said=True)
+    if is_silent(parts):
+        blocks += together(
+            Statement(
+                f"Where the rest went cannot be told: {humane(p.efficiency.losses.total.reason)}.",
+                "unknown",
+                f"Pack {p.name}",
+            )
+            for p in packs
+        )
+    else:
+        blocks.append(gallery(scope, lambda i, h: _losses(scope, i, h)))
     blocks.append(gallery(scope, lambda i, h: _windows(scope, i, h, longer[i])))
-    blocks.append(numbers(scope, _LOSS, "The loss, part by part"))
+    blocks.append(parts)
     return Section("efficiency", "Efficiency", tuple(blocks))
+
+
+LEAST_WH = 50.0
+"""Less than this is nothing, in words. [Wh]"""
+STOCK = 0.03
+"""A change of what the bank holds from which it is told, as a part of the rated capacity. [1]"""
+
+
+def stock_words(scope: Scope) -> str:
+    """Why what came out and what went in differ by more than the loss; empty where they do not."""
+    flows = [(p.throughput.ah_in, p.throughput.ah_out) for p in scope.health.packs]
+    left = [difference(a, b) for a, b in flows if a.value is not None]
+    if len(left) != len(flows) or not left:
+        return ""
+    net = sum(e.value or 0.0 for e in left)
+    unsure = sum((e.high or 0.0) - (e.low or 0.0) for e in left) / 2
+    if abs(net) < max(STOCK * sum(h.facts.rated_ah for h in scope.bank.packs), unsure):
+        return ""
+    ends = ("end", "start") if net > 0 else ("start", "end")
+    words = f"The bank was fuller at the {ends[0]} than at the {ends[1]} of these days"
+    told = any(p.efficiency.round_trip.value is not None for p in scope.health.packs)
+    return f"{words}; the efficiency allows for that." if told else f"{words}."
 
 
 def cycles(e: Estimate) -> Estimate:
@@ -97,6 +134,8 @@ def _words(health: PackHealth) -> Statement:
         return Statement(
             f"{t.wh_in.reason[:1].upper()}{t.wh_in.reason[1:]}.", "unknown", f"Pack {health.name}"
         )
+    if t.wh_in.value + (t.wh_out.value or 0.0) < LEAST_WH:
+        return Statement("Nothing flowed.", "plain", f"Pack {health.name}")
     text = (
         f"{value_text(t.wh_in)} went in and {value_text(t.wh_out)} came out, "
         f"{value_text(replace(t.efc_ah, unit='full cycles'))} in all; "
@@ -109,7 +148,7 @@ def _days(scope: Scope, history: History) -> list[EnergyDay]:
     return [
         EnergyDay(d.day, d.flow.total.wh_in / 1000, d.flow.total.wh_out / 1000, d.coverage.fraction)
         for d in scope.days(history).digests
-        if d.coverage.covered_s > 0
+        if d.coverage.covered_s > 0 and math.isfinite(d.flow.total.wh_in + d.flow.total.wh_out)
     ]
 
 

@@ -10,8 +10,13 @@ from analysis.finding import SEVERITIES, Finding
 from analysis.report import words
 from analysis.report.dates import humane
 from analysis.report.numbers import say, value_text
-from analysis.report.scope import Scope
-from analysis.report.value import Card, Figure, Section, Statement
+from analysis.report.scope import Scope, together
+from analysis.report.section_coverage import share
+from analysis.report.section_energy import stock_words
+from analysis.report.value import Card, Figure, Section, Statement, Tone
+
+LITTLE = 0.9
+"""A recorded share of the time below which the verdict says so. [1]"""
 
 
 def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
@@ -21,13 +26,53 @@ def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     )
 
 
+def verdict(scope: Scope) -> Statement:
+    """Say in one sentence whether the bank is in order, as far as the readings tell."""
+    who = "Bank" if len(scope.names) > 1 else _who(scope.names[0]) if scope.names else "Bank"
+    if not any(scope.days(h).digests for h in scope.bank.packs):
+        return Statement("Nothing was recorded in these days, so nothing can be said.", "unknown", who)
+    act, watch = (sum(f.severity == s for f in scope.findings) for s in ("act", "watch"))
+    eye = f"{_count(watch)} to keep an eye on"
+    tone: Tone = "act" if act else "watch" if watch else "good"
+    if act:
+        text = f"{_count(act)} to act on" + (f", {eye}" if watch else "")
+    elif watch:
+        text = f"{eye}; nothing that asks for action now"
+    else:
+        text = "in order: nothing found that needs watching or doing"
+    return Statement(f"{text[:1].upper()}{text[1:]}{_as_far_as(scope)}.", tone, who)
+
+
+def _count(n: int) -> str:
+    return "one thing" if n == 1 else f"{n} things"
+
+
+def _as_far_as(scope: Scope) -> str:
+    """What the verdict could not look at."""
+    doubts = []
+    shares = [share(scope, scope.days(h)).value or 0.0 for h in scope.bank.packs]
+    if min(shares) < LITTLE:
+        doubts.append(f"only {100 * min(shares):.0f}\u202f% of the time was recorded")
+    blind = [p.name for p in scope.health.packs if all(c.top.value is None for c in p.imbalance.cells)]
+    if blind:
+        doubts.append(f"the cells of pack {' and '.join(blind)} could not be compared")
+    return f", but {' and '.join(doubts)}" if doubts else ""
+
+
+def answer(scope: Scope) -> tuple[Statement, ...]:
+    """The verdict, and what it rests on: a line for each finding, and for the packs without any."""
+    return (verdict(scope), *(short_statements(scope) if scope.findings else ()))
+
+
 def short_statements(scope: Scope) -> tuple[Statement, ...]:
     """One line for each finding and for each pack without any."""
     found = ordered(scope.findings)
     lines = [Statement(_one_line(f), f.severity, _who(f.pack)) for f in found]
     troubled = {f.pack for f in found}
     quiet = [name for name in scope.names if name not in troubled]
-    lines += [Statement("Nothing found that needs watching or doing.", "good", _who(name)) for name in quiet]
+    lines += together(
+        Statement("Nothing found that needs watching or doing.", "good", _who(name)) for name in quiet
+    )
     return tuple(lines)
 
 
@@ -53,8 +98,9 @@ def glance(scope: Scope) -> tuple[Statement, ...]:
     ratios = _known("of the energy put in came out again", [(p.name, p.efficiency.round_trip) for p in packs])
     full = _known("from full to empty", [(p.name, p.capacity.usable) for p in packs])
     heated = f"The heater was on each day: {', '.join(heat)}." if heat else "No heater was on."
+    energy = f"{_list(flows)}. {stock_words(scope)}".strip() if flows else "Nothing was recorded."
     return (
-        Statement(f"{_list(flows)}." if flows else "Nothing was recorded.", "plain", "Energy"),
+        Statement(energy, "plain", "Energy"),
         Statement(ratios, "plain", "Efficiency"),
         Statement(heated, "plain", "Cold"),
         Statement(full, "plain", "Capacity"),

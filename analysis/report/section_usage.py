@@ -13,7 +13,7 @@ from analysis.packs.throughput import DepthBin, TimeBin
 from analysis.report.dates import humane
 from analysis.report.figures_usage import Range, ranges
 from analysis.report.numbers import plain, say
-from analysis.report.scope import Scope, beside, gallery
+from analysis.report.scope import Scope, beside, gallery, together
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement
 
 ENTERED = (
@@ -26,7 +26,7 @@ def terms_section(scope: Scope) -> Section:
     """Use so far against the figures entered; says so where none were entered."""
     pairs = list(zip(scope.bank.packs, scope.health.packs, strict=True))
     blocks: list[Block] = [Statement(ENTERED)]
-    blocks += [Statement(_words(h.facts, p), "plain", f"Pack {p.name}") for h, p in pairs]
+    blocks += together(Statement(_words(h.facts, p), "plain", f"Pack {p.name}") for h, p in pairs)
     blocks.append(Numbers(scope.names, beside(*(_rows(h.facts, p, scope.last) for h, p in pairs))))
     return Section("terms", "Against the figures you entered", tuple(blocks))
 
@@ -121,7 +121,7 @@ def _temperatures(scope: Scope, index: int, history: History) -> Figure:
         f"Pack {name}: hours at each temperature",
         f"Hours of pack {name} at each temperature; {below:.0f} hours at or below {floor:g} °C.",
         scope.window,
-        f"Crossed: at or below the charging floor entered, {plain(floor, 0)}\u202f°C",
+        f"Crossed: at or below the charging floor, {plain(floor, 0)}\u202f°C",
     )
 
 

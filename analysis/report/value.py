@@ -70,6 +70,8 @@ class Numbers:
         On screen shown only when asked for; always printed.
     plain : bool
         What the numbers are from is said once beside the block, and not under each.
+    said : bool
+        Words beside the block say why, where nothing in it is known: then only the JSON holds it.
     """
 
     columns: tuple[str, ...]
@@ -77,6 +79,7 @@ class Numbers:
     title: str = ""
     folded: bool = False
     plain: bool = False
+    said: bool = False
 
 
 @dataclass(frozen=True, slots=True)

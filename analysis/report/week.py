@@ -22,7 +22,7 @@ from analysis.report.section_changes import Past, changes_section, past
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import findings_section, glance, short_statements
+from analysis.report.section_findings import answer, findings_section, glance
 from analysis.report.value import Report, Section
 
 LOOK_BACK_DAYS = 56
@@ -82,7 +82,7 @@ def week_report(
     scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
     longer = look_back(scope)
     sections = (
-        Section("short", "In short", (*short_statements(scope), *glance(scope))),
+        Section("short", "In short", (*answer(scope), *glance(scope))),
         findings_section(scope, lambda f: evidence(scope, longer, f)),
         changes_section(scope, tuple(earlier)),
         cells_section(scope),

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from analysis.finding import Finding, Severity
 from analysis.report.dates import long_day
 from analysis.report.glossary import GLOSSARY
+from analysis.report.numbers import interval_text
 from analysis.report.value import Block, Card, Figure, Gallery, Numbers, Section, Statement
 
 SEVERITY_WORDS: dict[Severity, tuple[str, str]] = {
@@ -149,7 +150,7 @@ KIND_WORDS: dict[str, KindWords] = {
         "Charging in the cold",
         "{Where} was charged while its cells were cold",
         "Charge pushed in the cold",
-        "The pack was charged at or below the temperature you entered as its floor. This says that it was "
+        "The pack was charged at or below its charging floor. This says that it was "
         "outside the limits in your documents; it does not say that damage occurred.",
     ),
     "balancing_behind": KindWords(
@@ -243,7 +244,9 @@ def _texts(block: Block) -> list[str]:
     if isinstance(block, Statement):
         return [block.text]
     if isinstance(block, Numbers):
-        return [t for row in block.rows for t in (row.label, *(e.basis + " " + e.reason for e in row.values))]
+        numbers = [e for row in block.rows for e in row.values]
+        told = [f"{e.basis} {interval_text(e)}" for e in numbers]  # which is the reason, where none is known
+        return [block.title, *(t for row in block.rows for t in (row.label, row.note)), *told]
     if isinstance(block, Card):
         return [block.finding.meaning, block.finding.check_next, *block.finding.evidence]
     if isinstance(block, Figure):

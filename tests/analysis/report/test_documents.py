@@ -10,18 +10,21 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from analysis.digest import digest
 from analysis.finding import Finding
 from analysis.health import health
-from analysis.history import Bank
+from analysis.history import Bank, History
 from analysis.report import html, pdf
 from analysis.report.checkup import checkup_report
 from analysis.report.claim import ClaimFacts, claim_report
 from analysis.report.numbers import Units, as_json
 from analysis.report.section_changes import past
-from analysis.report.value import Report
+from analysis.report.value import Report, Statement
 from analysis.report.week import earlier_times, first_weeks, week_of, week_report
+from tests.analysis import made
 
 FACTS = ClaimFacts(
     "Cell 11 loses charge", (("Serial", "B-0418"),), (("Site", "hill"),), (("Years", "10"),),
@@ -152,6 +155,28 @@ def test_a_bank_without_readings_in_the_week_says_so_and_draws(bank: Bank) -> No
     text = html.render(report)
     assert "Recorded was" in text
     assert not outline(text).open
+
+
+@pytest.mark.parametrize("without", ["current", "voltage"])
+def test_a_week_without_energy_is_set_and_says_so(without: str) -> None:
+    """A pack that only stands, and one whose voltage nobody reads: no ratio of nothing, no empty axis."""
+    pack = made.Pack(noise_a=0.0, noise_v=0.0, period_s=60.0)
+    days = []
+    for number in range(4):  # Thursday 2025-10-09 to Sunday
+        frame = pack.frame(number, np.zeros(1440) if without == "current" else np.repeat([-20.0, 20.0], 720))
+        if without == "voltage":
+            frame = replace(frame, pack_v=np.full_like(frame.pack_v, np.nan), cells_v=frame.cells_v[:0])
+        days.append(digest(frame, made.FACTS))
+    bank = Bank((History.of(made.FACTS, days),), "UTC")
+    week = week_report(bank, (), health(bank, "2025-10-06", "2025-10-12"), site="Hill")
+    text = html.render(week)
+    assert not re.search(r"\bnan\b", text, flags=re.IGNORECASE)
+    assert pdf.render(week).startswith(b"%PDF")
+    energy = next(s for s in week.sections if s.key == "energy")
+    words = [b.text for b in energy.blocks if isinstance(b, Statement)]
+    assert words == ["Nothing flowed." if without == "current" else words[0]]
+    assert without == "current" or "voltage" in words[0].lower()
+    assert as_json(week)["numbers"]["efficiency"]["round_trip"]["A"]["value"] is None
 
 
 def test_one_pack_alone_needs_no_other(bank: Bank) -> None:

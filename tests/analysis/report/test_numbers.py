@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -123,3 +124,21 @@ def test_json_holds_every_number_with_everything_that_belongs_to_it() -> None:
 def test_wires_are_named_by_gauge_when_asked(area: float, gauge: str) -> None:
     assert numbers.wire_text(area, Units("°C", "AWG")) == gauge
     assert numbers.wire_text(area).endswith("mm²")
+
+
+def test_a_reason_shared_by_all_packs_is_said_once() -> None:
+    same, other = unknown("Ah", "never full"), unknown("Ah", "no cells")
+    assert numbers.same_reason((same, same)) == "never full"
+    assert numbers.same_reason((same, other)) == ""
+    assert numbers.same_reason((same, Estimate(1.0, "Ah"))) == ""
+
+
+def test_a_block_said_in_words_is_silent_only_while_nothing_in_it_is_known() -> None:
+    empty = Numbers(("A",), (Row("k", "Usable", (unknown("Ah", "never full"),)),), said=True)
+    assert numbers.is_silent(empty)
+    assert not numbers.is_silent(replace(empty, said=False))
+    assert not numbers.is_silent(replace(empty, rows=(Row("k", "Usable", (Estimate(1.0, "Ah"),)),)))
+
+
+def test_no_time_at_all_is_shown_in_minutes_like_its_neighbours() -> None:
+    assert numbers.value_text(Estimate(0.0, "h", 0.0, 0.0)) == "0\u202fmin"
