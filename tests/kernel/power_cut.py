@@ -71,7 +71,8 @@ def drive(image: Path, log: Path) -> str:
 def root_disk() -> Path:
     """Return a disk with the Debian root of `init_root.sh` and this very tree in /src."""
     out, debian = BUILD / "root.img", BUILD / "debian"
-    new = not out.exists()
+    installed = (debian / "opt/bankbook/venv").lstat().st_mtime
+    new = not out.exists() or out.stat().st_mtime < installed
     if new:
         with out.open("wb") as f:
             f.truncate(4 << 30)  # sparse
