@@ -12,7 +12,7 @@ from adapters.channels import Channel
 from adapters.errors import MapError
 from adapters.gate import RequestFrame
 from adapters.registers import SHIPPED
-from adapters.rule import Rule, channel_row, rule_from
+from adapters.rule import Filled, Rule, channel_row, rule_from
 from adapters.toml_file import Section, TomlFile
 from adapters.units import TO_CANONICAL
 
@@ -187,15 +187,10 @@ def parse_binding(file: TomlFile, database: Any, stale_s: float = 5.0) -> Bindin
     complete = frozenset(_message_keys(head, database, "complete"))
     head.done()
     signals: list[BoundSignal] = []
-    filled: dict[str, set[int]] = {}
+    filled = Filled()
     for section in file.sections("signal"):
         for signal in _signals(section, database, stale_s):
-            before = filled.get(signal.rule.channel)
-            if before is not None and (signal.rule.kind != "bits" or before & set(signal.rule.bits)):
-                raise section.error(
-                    "channel", f"{signal.rule.channel} is filled twice", "each channel has one source"
-                )
-            filled.setdefault(signal.rule.channel, set()).update(signal.rule.bits)
+            filled.claim(section, signal.rule)
             signals.append(signal)
     if not signals:
         raise head.error(None, "the binding names no signal", "add at least one [[signal]]")
@@ -293,10 +288,11 @@ def _bind(section: Section, message: Any, signal: Any, channel: Channel, stale_s
         raise section.error("signal", f"{channel.name} cannot come from a float", "bind an integer signal")
     if signal.is_float:
         rule = replace(rule, absent=frozenset())
+    bits = bits_of(signal)
     return BoundSignal(
         key=frame_key(message.frame_id, extended=message.is_extended_frame),
         message=message.name,
-        bits=bits_of(signal),
+        bits=bits if rule.kind != "bits" else replace(bits, signed=False),
         condition=_condition(message, signal),
         rule=rule,
         stale_s=stale_s,

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from adapters.channels import Channel
 from adapters.errors import MapError
-from adapters.rule import Rule, channel_row, rule_from
+from adapters.rule import Filled, Rule, channel_row, rule_from
 from adapters.toml_file import Section, TomlFile
 from adapters.words import READERS, WIDTH, ascii_text, reader
 
@@ -177,16 +177,10 @@ def parse_map(file: TomlFile) -> RegisterMap:
 
 def _all_items(file: TomlFile, wire: _Wire, max_read: int) -> list[Item]:
     items: list[Item] = []
-    filled: dict[str, set[int]] = {}
+    filled = Filled()
     for section in file.sections("register"):
         for item in _items(section, wire, max_read):
-            rule = item.rule
-            before = filled.get(rule.channel)
-            if before is not None and (rule.kind != "bits" or before & set(rule.bits)):
-                raise section.error(
-                    "channel", f"{rule.channel} is filled twice", "each channel, and bit, has one source"
-                )
-            filled.setdefault(rule.channel, set()).update(rule.bits)
+            filled.claim(section, item.rule)
             items.append(item)
     return items
 
@@ -199,6 +193,8 @@ def _items(section: Section, wire: _Wire, max_read: int) -> list[Item]:
     if width > max_read:
         raise section.error("type", f"is longer than max_read = {max_read}", "raise max_read")
     stride = section.integer("stride", 0 if count == 1 else 1, 2000, width)
+    if 0 < stride < width:
+        raise section.error("stride", f"is less than the {width} registers of a value", "leave it out")
     function, read = _how(section, wire, kind)
     every = section.integer("every", 1, 3600, 1)
     start = _address(section, wire, width + stride * (count - 1))
@@ -214,6 +210,8 @@ def _rule(section: Section, channel: Channel, kind: str) -> Rule:
     width = 8 if kind[1] == "8" else 16 * WIDTH[kind]
     if kind == "f32" and channel.kind != "number":
         raise section.error("type", f"{channel.name} cannot come from a float", "use an integer type")
+    if kind[0] == "s" and channel.kind == "bits":
+        raise section.error("type", "a bit set has no sign", f'write type = "u{kind[1:]}"')
     return rule_from(section, channel, width=width)
 
 
@@ -228,7 +226,8 @@ def _address(section: Section, wire: _Wire, span: int) -> int:
     address = section.integer("address", 0, 131071) - wire.first
     if address < 0 or address + span > 65536:
         remedy = f"the list's first register is {wire.first}; the wire has registers 0 to 65535"
-        raise section.error("address", f"leads to register {address} on the wire", remedy)
+        end = f" to {address + span - 1}" if span > 1 else ""
+        raise section.error("address", f"leads to register {address}{end} on the wire", remedy)
     return address
 
 
@@ -255,6 +254,8 @@ def _check(section: Section, wire: _Wire) -> Check:
             "equals", "one of equals and between is needed", "equals = [16], or between = [15, 16]"
         )
     low, high = (between[0], between[1]) if between is not None else (0, 0)
+    if low > high:
+        raise section.error("between", "nothing lies between them", "write the lower one first")
     address = _address(section, wire, WIDTH[kind])
     section.done()
     return Check(

@@ -37,6 +37,8 @@ class Rule:
         Limits of the stored integer.
     absent : frozenset of int
         Raw values that mean "not available", as bit patterns or signed numbers.
+    width : int
+        Bits of the raw value.
     """
 
     channel: str
@@ -53,6 +55,14 @@ class Rule:
     shift: int = 0
     bits: Mapping[int, str] = field(default_factory=dict)
     cases: Mapping[int, int] | None = None
+    width: int = 32
+
+    @property
+    def mask(self) -> int:
+        """Bits of a bit-set channel that this rule fills: those it names, or else all that it reads."""
+        if self.bits:
+            return sum(1 << bit for bit in self.bits)
+        return ((1 << self.width) - 1) << self.shift
 
     def __call__(self, raw: float) -> Value:
         """Turn a raw value into the stored integer, a reason, or None."""
@@ -108,6 +118,27 @@ class Rule:
         if 0 <= stored <= self.high:
             return stored
         return f"out of range (raw {raw})"
+
+
+class Filled:
+    """Which channels entries have filled so far; each channel, or bit of one, has one source."""
+
+    def __init__(self) -> None:
+        self._masks: dict[str, int] = {}
+
+    def claim(self, section: Section, rule: Rule) -> None:
+        """Take a channel for an entry.
+
+        Raises
+        ------
+        MapError
+            If it, or one of the bits, is taken.
+        """
+        before, mask = self._masks.get(rule.channel), rule.mask if rule.kind == "bits" else 0
+        if before is not None and (rule.kind != "bits" or before & mask):
+            remedy = "each channel, and bit, has one source"
+            raise section.error("channel", f"{rule.channel} is filled twice", remedy)
+        self._masks[rule.channel] = (before or 0) | mask
 
 
 def channel_row(section: Section, count: int) -> list[Channel]:
@@ -166,6 +197,8 @@ def rule_from(
     MapError
         Naming the key that is missing or does not fit.
     """
+    for key in ("absent", "on", "off"):
+        _fit(section, key, width)
     absent = _patterns(section.integers("absent") or (), width)
     if channel.kind == "number":
         return _number_rule(section, channel, scale=scale, offset=offset, unit=unit, absent=absent)
@@ -173,8 +206,17 @@ def rule_from(
         if key in section:
             raise section.error(key, f"{channel.name} is no number", f"remove {key}")
     if channel.kind == "flag":
-        return _flag_rule(section, channel, absent)
-    return _bits_rule(section, channel, absent)
+        return _flag_rule(section, channel, absent, width)
+    return _bits_rule(section, channel, absent, width)
+
+
+def _fit(section: Section, key: str, width: int) -> None:
+    """Refuse raw values that so many bits cannot hold, as pattern or as signed number."""
+    for value in section.integers(key) or ():
+        if not -(1 << (width - 1)) <= value < 1 << width:
+            raise section.error(
+                key, f"{value} does not fit into {width} bits", "give the raw value as the list has it"
+            )
 
 
 def _number_rule(
@@ -225,11 +267,13 @@ def _sign(section: Section, channel: Channel) -> int:
     return 1 if section.choice("positive", ("charge", "discharge")) == SIGNED[channel.name] else -1
 
 
-def _flag_rule(section: Section, channel: Channel, absent: frozenset[int]) -> Rule:
+def _flag_rule(section: Section, channel: Channel, absent: frozenset[int], width: int) -> Rule:
     on, off = section.integers("on"), section.integers("off")
-    bit = section.integer("bit", 0, 31) if "bit" in section else None
+    bit = section.integer("bit", 0, min(width, 32) - 1) if "bit" in section else None
     if bit is not None and (on is not None or off is not None):
         raise section.error("bit", "cannot stand beside on or off", "keep the one that the list describes")
+    if set(on or ()) & set(off or ()):
+        raise section.error("off", "has a value that stands in on too", "leave it in one of the two")
     return Rule(
         channel=channel.name,
         kind="flag",
@@ -241,9 +285,9 @@ def _flag_rule(section: Section, channel: Channel, absent: frozenset[int]) -> Ru
     )
 
 
-def _bits_rule(section: Section, channel: Channel, absent: frozenset[int]) -> Rule:
+def _bits_rule(section: Section, channel: Channel, absent: frozenset[int], width: int) -> Rule:
     shift = section.integer("shift", 0, 31, 0)
-    names = section.names("bits", 0, 31)
+    names = section.names("bits", 0, min(width, 32) - 1)
     cases = section.names("cases", 1, 2**32 - 1)
     if names and cases:
         raise section.error("cases", "cannot stand beside bits", "keep the one that the list describes")
@@ -259,7 +303,7 @@ def _bits_rule(section: Section, channel: Channel, absent: frozenset[int]) -> Ru
         if bit + shift > 31:
             raise section.error("bits", f"bit {bit} would become bit {bit + shift}", "lower shift")
     named = {bit + shift: name for bit, name in names.items()}
-    return Rule(channel.name, "bits", high=2**32 - 1, absent=absent, shift=shift, bits=named)
+    return Rule(channel.name, "bits", high=2**32 - 1, absent=absent, shift=shift, bits=named, width=width)
 
 
 def _patterns(values: tuple[int, ...], width: int) -> frozenset[int]:

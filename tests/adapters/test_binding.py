@@ -64,6 +64,14 @@ def test_stale_signal_is_absent() -> None:
     assert one.snapshot(12.1)[0] == {}
 
 
+def test_flags_that_the_database_calls_signed_are_bits_all_the_same() -> None:
+    """0xFF83 as a signed number is −125; as a bit set it is 65411."""
+    body = '[[signal]]\nsignal = "Amps"\nchannel = "warnings"\n'
+    one = assembler(body)
+    one.take(256, bytes([0, 0, 0x83, 0xFF]) + bytes(4), 1.0)
+    assert one.snapshot(1.0) == ({"warnings": 65411}, {})
+
+
 def test_short_frame_is_refused() -> None:
     one = assembler(VOLTS + '[[signal]]\nsignal = "Amps"\nchannel = "pack_a"\npositive = "discharge"\n')
     one.take(256, bytes([0xC0, 0x14]), 1.0)
@@ -101,6 +109,13 @@ WRONG = [
     (VOLTS + "[[request]]\nid = 0x800\n", "key id = 2048", "from 0 to 2047"),
     (VOLTS + '[[request]]\nid = 1\ndata = "0G"\n', "not a row of bytes", '"00 1F"'),
     (VOLTS + f'[[request]]\nid = 1\ndata = "{"00" * 9}"\n', "more than 8 bytes", "shorten"),
+    (
+        VOLTS + '[[identity]]\nname = "serial"\nmessages = ["Nobody"]\n',
+        'no message "Nobody"',
+        "it has: Cells",
+    ),
+    (VOLTS + '[[identity]]\nname = "serial"\n', "names no message", "messages = "),
+    ('[[signal]]\nsignal = "Status.Mode"\nchannel = "heater_on"\nbit = 8\n', "key bit = 8", "from 0 to 7"),
 ]
 
 

@@ -108,6 +108,16 @@ def test_cases_become_bits() -> None:
     assert parsed.bit_names == {"protections": {4: "high", 5: "short circuit"}}
 
 
+def test_bit_sets_of_several_registers_must_not_meet() -> None:
+    """Two registers of 16 bits side by side, and two that name other bits of one."""
+    word = {"channel": "warnings", "type": "u16"}
+    assert len(parse(one(**word, address=0) + one(**word, address=1, shift=16)).items) == 2
+    named = one(**word, address=0) + 'bits = { 0 = "a" }\n' + one(**word, address=1) + 'bits = { 1 = "b" }\n'
+    assert parse(named).bit_names == {"warnings": {0: "a", 1: "b"}}
+    with pytest.raises(MapError, match="filled twice"):
+        parse(one(**word, address=0) + one(**word, address=1, shift=15))
+
+
 def test_numbering_of_the_list() -> None:
     assert (
         parse("[wire]\nfirst = 40001\nfunction = 4\n" + one(**{**PACK_V, "address": 40011})).items[0].address
@@ -149,6 +159,26 @@ WRONG = [
     ),
     ("[[register]\n", "not TOML.*line 4", "mend that line"),
     (one(**{**PACK_V, "count": "x"}), "key count = 'x': does not fit", "whole number from 1 to 32"),
+    (one(**{**PACK_V, "absent": [0x1FFFF]}), "131071 does not fit into 16 bits", "raw value"),
+    (
+        one(channel="cell_01_v", count=2, stride=1, address=0, type="u32", unit="mV"),
+        "2 registers",
+        "leave it",
+    ),
+    (one(channel="heater_on", address=0, type="u16", bit=16), "key bit = 16", "from 0 to 15"),
+    (
+        one(channel="heater_on", address=0, type="u16", on=[1], off=[0, 1]),
+        "stands in on too",
+        "one of the two",
+    ),
+    (one(channel="warnings", address=0, type="s16"), "has no sign", 'type = "u16"'),
+    (one(channel="warnings", address=0, type="u16") * 2, "filled twice", "one source"),
+    (one(channel="warnings", address=0, type="u16") + 'bits = { 16 = "x" }\n', "entry 16", "from 0 to 15"),
+    (
+        one(**PACK_V) + "[[check]]\nsays = 'n'\naddress = 0\ntype = 'u16'\nbetween = [16, 15]\n",
+        "nothing lies between",
+        "lower one first",
+    ),
 ]
 
 
