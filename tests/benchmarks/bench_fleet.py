@@ -1,7 +1,7 @@
 """What a fleet costs: digests a second and worker, one worker against two, and the desk over many banks.
 
 Run `nice python tests/benchmarks/bench_fleet.py [--banks 200] [--days 365] [--compute-banks 4]`; for a fleet
-that is simulated over a year, `--simulated FOLDER [--banks 200] [--bases 8] [--workers 1]`: see `fleet_year.py`.
+simulated over a year `--simulated FOLDER [--banks 200] [--bases 8] [--workers 1]`, see `fleet_year.py`.
 
 Without a folder the fleet is made of the orchard simulated once for 56 days at 30 s, both packs, and repeated
 under other names and dates: costs depend on the number and size of days, not on what is in them. Every bank's
