@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.frame import F64, Int
+
 ENOUGH = 8
 """Peers wanted before a comparison is made. Common practice, no source."""
 AGE_FACTOR = (1.5, 2.5, 6.0)
@@ -69,14 +71,64 @@ class Place:
     peers: int
 
 
-def _alike(one: PackSummary, other: PackSummary, age: float, climate_k: float) -> bool:
-    if one.n_cells != other.n_cells or abs(one.rated_ah - other.rated_ah) > 0.05 * one.rated_ah:
-        return False
-    ages = sorted((max(one.age_days, 1.0), max(other.age_days, 1.0)))
-    if ages[1] / ages[0] > age:
-        return False
-    known = one.climate_c is not None and other.climate_c is not None
-    return not known or abs((one.climate_c or 0.0) - (other.climate_c or 0.0)) <= climate_k
+@dataclass(frozen=True, slots=True, eq=False)
+class Crowd:
+    """The packs of a fleet as columns, so that each can be held against all others quickly.
+
+    Attributes
+    ----------
+    packs : tuple of PackSummary
+    bank : dict of str to int
+        A number for each bank.
+    bank_no, n_cells, rated_ah, age_days, climate_c : array, shape (n,)
+        NaN where a climate is not known. Age is at least a day.
+    numbers : dict of str to array, shape (n,)
+        NaN where a pack does not have the quantity.
+    """
+
+    packs: tuple[PackSummary, ...]
+    bank: dict[str, int]
+    bank_no: Int
+    n_cells: Int
+    rated_ah: F64
+    age_days: F64
+    climate_c: F64
+    numbers: dict[str, F64]
+
+    @classmethod
+    def of(cls, packs: Sequence[PackSummary]) -> Crowd:
+        """Arrange packs as columns."""
+        bank: dict[str, int] = {}
+        for p in packs:
+            bank.setdefault(p.bank, len(bank))
+        quantities = sorted({q for p in packs for q in p.numbers})
+        return cls(
+            packs=tuple(packs),
+            bank=bank,
+            bank_no=np.array([bank[p.bank] for p in packs], dtype=np.int64),
+            n_cells=np.array([p.n_cells for p in packs], dtype=np.int64),
+            rated_ah=np.array([p.rated_ah for p in packs], dtype=float),
+            age_days=np.maximum([p.age_days for p in packs], 1.0),
+            climate_c=np.array([np.nan if p.climate_c is None else p.climate_c for p in packs], dtype=float),
+            numbers={q: np.array([p.numbers.get(q, np.nan) for p in packs], dtype=float) for q in quantities},
+        )
+
+    def peers(self, one: PackSummary) -> Int:
+        """Return the places in `packs` of the packs comparable with one; see `peers_of`."""
+        same = (
+            (self.bank_no != self.bank.get(one.bank, -1))
+            & (self.n_cells == one.n_cells)
+            & (np.abs(self.rated_ah - one.rated_ah) <= 0.05 * one.rated_ah)
+        )
+        own_age = max(one.age_days, 1.0)
+        apart = np.maximum(self.age_days, own_age) / np.minimum(self.age_days, own_age)
+        colder = np.abs(self.climate_c - (np.nan if one.climate_c is None else one.climate_c))
+        found = np.empty(0, dtype=np.int64)
+        for age, climate_k in zip(AGE_FACTOR, CLIMATE_K, strict=True):
+            found = np.flatnonzero(same & (apart <= age) & ~(colder > climate_k))  # unknown is no obstacle
+            if found.size >= ENOUGH:
+                break
+        return found
 
 
 def peers_of(one: PackSummary, packs: Sequence[PackSummary]) -> tuple[PackSummary, ...]:
@@ -85,23 +137,18 @@ def peers_of(one: PackSummary, packs: Sequence[PackSummary]) -> tuple[PackSummar
     The same cell count and rated capacity (within 5 %) always; age and climate as close as `ENOUGH` peers
     allow. Fewer than `ENOUGH` may come back.
     """
-    others = [p for p in packs if p.bank != one.bank]
-    found: tuple[PackSummary, ...] = ()
-    for age, climate_k in zip(AGE_FACTOR, CLIMATE_K, strict=True):
-        found = tuple(p for p in others if _alike(one, p, age, climate_k))
-        if len(found) >= ENOUGH:
-            break
-    return found
+    crowd = Crowd.of(packs)
+    return tuple(crowd.packs[i] for i in crowd.peers(one).tolist())
 
 
-def place(one: PackSummary, packs: Sequence[PackSummary], floors: Mapping[str, float]) -> tuple[Place, ...]:
+def place(one: PackSummary, fleet: Crowd, floors: Mapping[str, float]) -> tuple[Place, ...]:
     """Return where each number of a pack stands among its peers.
 
     Parameters
     ----------
     one : PackSummary
-    packs : sequence of PackSummary
-        The whole fleet; `one` may be among them.
+    fleet : Crowd
+        `one` may be in it.
     floors : mapping of str to float
         Smallest spread taken for a quantity, in its unit, so that a uniform fleet does not make a trifle
         look rare; only quantities named here are compared.
@@ -116,12 +163,12 @@ def place(one: PackSummary, packs: Sequence[PackSummary], floors: Mapping[str, f
     Iglewicz and Hoaglin, "How to Detect and Handle Outliers" (1993), modified z-score by the median absolute
     deviation (from memory).
     """
-    group = peers_of(one, packs)
+    group = fleet.peers(one)
     out = []
     for quantity, floor in floors.items():
-        if quantity not in one.numbers:
+        if quantity not in one.numbers or quantity not in fleet.numbers:
             continue
-        values = np.array([p.numbers[quantity] for p in group if quantity in p.numbers])
+        values = fleet.numbers[quantity][group]
         values = values[np.isfinite(values)]
         if len(values) < ENOUGH:
             continue

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from analysis.finding import Finding
-from analysis.fleet.peers import PackSummary, Place, place
+from analysis.fleet.peers import Crowd, PackSummary, Place, place
 
 SEVERITY_WEIGHT = {"act": 100.0, "watch": 30.0, "note": 3.0}
 """How much a finding of each severity counts, before confidence. Common practice, no source."""
@@ -147,9 +147,7 @@ def urgency(finding: Finding, today: str) -> float:
     return weight
 
 
-def _visit(
-    state: BankState, fleet: Sequence[PackSummary], known: set[tuple[str, str, int | None]], today: str
-) -> Visit:
+def _visit(state: BankState, fleet: Crowd, known: set[tuple[str, str, int | None]], today: str) -> Visit:
     reasons = [Reason(urgency(f, today), finding=f) for f in state.findings]
     for pack in state.packs:
         far = (p for p in place(pack, fleet, FLOORS) if p.z * BAD_SIDE[p.quantity] > RARE_Z)
@@ -186,7 +184,7 @@ def visits(
     tuple of Visit
         Every bank, the most urgent first; banks with nothing to say come last with score 0.
     """
-    fleet = [pack for state in states for pack in state.packs]
+    fleet = Crowd.of([pack for state in states for pack in state.packs])
     seen = known or {}
     found = [_visit(state, fleet, seen.get(state.bank, set()), today) for state in states]
     return tuple(sorted(found, key=lambda v: (-v.score, v.bank)))

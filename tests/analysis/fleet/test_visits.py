@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from analysis.finding import Finding, Forecast, Severity
-from analysis.fleet.peers import ENOUGH, PackSummary, peers_of, place
+from analysis.fleet.peers import ENOUGH, Crowd, PackSummary, peers_of, place
 from analysis.fleet.visits import BankState, urgency, visits
 
 TODAY = "2026-02-01"
@@ -57,7 +57,7 @@ def test_far_from_peers_calls_for_a_look() -> None:
 
 def test_place_by_hand() -> None:
     packs = [pack(f"b{i}", leak=float(i)) for i in range(9)]  # 0..8: median 4, MAD 2
-    got = place(pack("me", leak=10.0), packs, {"worst_leak_ma": 0.1})[0]
+    got = place(pack("me", leak=10.0), Crowd.of(packs), {"worst_leak_ma": 0.1})[0]
     assert (got.median, got.peers) == (4.0, 9)
     assert got.spread == pytest.approx(2 * 1.4826)
     assert got.z == pytest.approx(6 / (2 * 1.4826))
@@ -65,7 +65,7 @@ def test_place_by_hand() -> None:
 
 def test_too_few_peers_give_no_place() -> None:
     packs = [pack(f"b{i}") for i in range(ENOUGH - 1)]
-    assert place(pack("me", leak=99.0), packs, {"worst_leak_ma": 0.1}) == ()
+    assert place(pack("me", leak=99.0), Crowd.of(packs), {"worst_leak_ma": 0.1}) == ()
 
 
 def test_peers_share_cells_rating_and_climate_and_never_the_bank() -> None:
