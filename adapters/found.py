@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 
 
@@ -50,6 +51,7 @@ def toml_source(**keys: str | float) -> str:
     period_s = 1.0
     """
     lines = [
-        f'{key} = "{value}"' if isinstance(value, str) else f"{key} = {value}" for key, value in keys.items()
+        f"{key} = {json.dumps(value, ensure_ascii=False) if isinstance(value, str) else value}"
+        for key, value in keys.items()
     ]
     return "\n".join(["[[source]]", *lines])

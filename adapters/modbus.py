@@ -53,9 +53,11 @@ class ModbusAdapter(UnitOnLine):
     def complaint(self) -> str | None:
         """Why the wanted period is not kept, or cannot be, in one line; None if it is."""
         load = sum(self._line.load.values()) if self._line is not None else 0.0
-        if load <= 1.0:
+        if self._line is None or load <= 1.0:
             return self.pace.complaint(self.place)
-        count = len(self._line.load) if self._line is not None else 0
+        if not self._line.speaks(self):
+            return None
+        count = len(self._line.load)
         possible = nice_period_s(load * self._unit.period_s)
         return (
             f"{self._place}: {count} sources need {100 * load:.0f} % of the line's time for "

@@ -64,6 +64,10 @@ class Line:
         """Note what part of the wire's time a user needs, if every round is to be on time."""
         self.load[id(user)] = share
 
+    def speaks(self, user: object) -> bool:
+        """Whether a user is the one of all on the line who tells what concerns all of them."""
+        return next(iter(self.load), None) == id(user)
+
     async def connect(self, timeout_s: float) -> None:
         """Connect unless connected. Raises SourceLost with the reason."""
         async with self._lock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import string
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -205,7 +206,7 @@ def _sunspec_found(place: Place, unit: int) -> Found:
         else {"kind": "sunspec-rtu", "port": place.port, "baud": place.baud, "parity": place.parity}
     )
     doubts = ('check the sign of the current while charging: positive = "charge" or "discharge"',)
-    block = toml_source(name="pack-a", pack="A", **where, unit=unit)
+    block = toml_source(**_names(unit), **where, unit=unit)
     return Found(f"a SunSpec device, unit {unit} on {place}", ('the mark "SunS" is there',), doubts, block)
 
 
@@ -314,11 +315,16 @@ def _cells_found(
     )
 
 
+def _names(unit: int) -> dict[str, str]:
+    """Names to propose: A for unit 1, B for unit 2, so that several units make several packs."""
+    letter = string.ascii_uppercase[unit - 1] if 1 <= unit <= 26 else str(unit)
+    return {"name": f"pack-{letter.lower()}", "pack": letter}
+
+
 def _block(place: Place, unit: int, map_name: str) -> str:
     if isinstance(place, TcpPlace):
         return toml_source(
-            name="pack-a",
-            pack="A",
+            **_names(unit),
             kind="modbus-tcp",
             host=place.host,
             port=place.port,
@@ -326,7 +332,7 @@ def _block(place: Place, unit: int, map_name: str) -> str:
             map=map_name,
         )
     return toml_source(
-        name="pack-a", pack="A", kind="modbus-rtu", port=place.port, baud=place.baud, parity=place.parity,
+        **_names(unit), kind="modbus-rtu", port=place.port, baud=place.baud, parity=place.parity,
         stopbits=place.stopbits, unit=unit, map=map_name,
     )  # fmt: skip
 

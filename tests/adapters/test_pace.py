@@ -74,6 +74,7 @@ def test_line_that_cannot_carry_its_packs(wire: SerialWire, map_file: Path) -> N
         told = adapters[0].complaint
         assert told is not None
         assert "7 sources need 104 % of the line's time for period_s = 1 — set period_s = 2" in told
+        assert [adapter.complaint for adapter in adapters[1:]] == [None] * 6  # told once for all
         await adapters.pop().close()
         assert adapters[0].complaint is None
         for adapter in adapters:

@@ -26,6 +26,7 @@ from adapters.registry import config_from
 from adapters.toml_file import TomlFile
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
+from tests.orchard import free_port
 
 CELLS = [3300 + 3 * n for n in range(16)]
 
@@ -80,6 +81,7 @@ def test_unknown_unit_on_a_serial_line(wire: SerialWire) -> None:
     assert draft.items[0].address == 0x40
     assert set(draft.channels) == {*(f"cell_{n:02d}_v" for n in range(1, 17)), "pack_v"}
     (source,) = tomllib.loads(one.source)["source"]
+    assert (source["name"], source["pack"]) == ("pack-c", "C")
     config = config_from(source.pop("kind"), source)
     assert (config.unit, config.baud) == (3, 115200)  # type: ignore[attr-defined] # a ModbusRtuConfig
     assert {request[1] for request in unit.requests} <= {3, 4}
@@ -87,12 +89,12 @@ def test_unknown_unit_on_a_serial_line(wire: SerialWire) -> None:
 
 def test_known_map_and_sunspec_over_tcp(map_file: Path) -> None:
     async def main() -> None:
-        port = peers.free_port()
+        port = free_port()
         async with peers.modbus_tcp(peers.image(peers.REGISTERS), port=port):
             (one,) = await probe_tcp("127.0.0.1", port, units=[1], maps=[map_file], timeout_s=0.3)
             assert "fits the map test-pack" in one.what
             assert any("checks of the map are right" in line for line in one.evidence)
-        port = peers.free_port()
+        port = free_port()
         async with peers.modbus_tcp([0x5375, 0x6E53, 0xFFFF, 0], port=port, start=40000):
             (one,) = await probe_tcp("127.0.0.1", port, units=[1], timeout_s=0.3)
             assert "SunSpec" in one.what
