@@ -17,6 +17,7 @@ from analysis.packs.changepoint import HeatingModel, heating_model
 from analysis.packs.heater_fault import HeaterTrouble, heater_trouble
 from analysis.packs.heater_watts import Watts, heater_watts
 from analysis.packs.temp_faults import trusted_sensors
+from analysis.packs.thermostat import heater_seen
 
 WHOLE_DAY = 0.8
 """Covered part from which a day's heater energy may stand for the whole day. [1] Practice, no source."""
@@ -123,14 +124,15 @@ def _power(
     return usual.value if taken and float(np.median(taken)) > 0.5 * usual.value else 0.0
 
 
-def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...]) -> ColdPoint:
+def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...], *, heated: bool) -> ColdPoint:
     heater, cold = digest.heater, digest.cold
     length = digest.coverage.length_s
     fill = length / heater.known_s if heater.known_s >= 0.5 * length else 1.0
+    fill = fill if heated else 0.0
     hours, energy = heater.on_s / 3600 * fill, heater.energy_wh * fill
     if not math.isfinite(energy):
         energy = hours * watts if watts is not None else math.nan
-        energy = 0.0 if heater.on_s == 0 else energy
+        energy = 0.0 if hours == 0 else energy
     lows = [digest.temps[i].low for i in trusted if i < len(digest.temps)]
     lows = [t for t in lows if math.isfinite(t)]
     return ColdPoint(
@@ -245,15 +247,18 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     trusted = trusted_sensors(base)
     watts, trouble = heater_watts(base, others), heater_trouble(base, others)
     power = {d.day: _power(watts.power, trouble, d.heater.steps_w, d.day) for d in base.digests}
-    days = tuple(_point(d, power.get(d.day, watts.power.value), trusted) for d in history.digests)
+    heated = heater_seen(base)
+    days = tuple(
+        _point(d, power.get(d.day, watts.power.value), trusted, heated=heated) for d in history.digests
+    )
     whole = history.whole()
     coverage = min(whole.covered_s / whole.elapsed_s, 1.0) if whole.elapsed_s > 0 else 0.0
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
-    method = _method(history)
+    method = _method(history) if heated else "none"
     duty = _duty(history, days, watts, method, f"{span}, on-time by {method}{_caveat(trouble)}", coverage)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
-    seen = tuple(_point(d, power[d.day], trusted) for d in base.digests)
+    seen = tuple(_point(d, power[d.day], trusted, heated=heated) for d in base.digests)
     model, reason = _model(seen, source)
     silent = "the pack does not tell whether it allows charging"
     return Cold(
@@ -290,7 +295,9 @@ def _duty(
     n = len(days)
     length = max(math.fsum(d.coverage.length_s for d in history.digests) / 86400, 1e-9)
     if method == "none" or not days:
-        none = "the pack gives no heater channel and no cell temperature"
+        none = (
+            "no heater was seen: the pack tells of none, and its cells never warm as a thermostat makes them"
+        )
         return unknown("h", none), unknown("Wh", none), unknown("Wh", none), unknown("", none)
     hours = math.fsum(p.heater_h for p in days) / length
     on_time = _scaled(hours, TIME_TOLERANCE.get(method, 0.15), "h", basis, n, coverage)

@@ -10,12 +10,15 @@ from analysis.once import once
 from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
 from analysis.packs.heater_fault import heater_trouble
 from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, median_step, switch_steps
+from analysis.packs.thermostat import heater_seen
 
 SEEN, DECLARED, NO_STEP, UNKNOWN = 0.98, 0.85, 0.6, 0.4
 """How likely a heater takes its charge from the cells past the sensor: when its switching pushes current from
 the packs in parallel into this one; when the user said that its current passes by the sensor; when its
 switching shows no step; when nothing is known. It may also be fed from the house, or through the sensor. [1]
 Common practice, no source."""
+UNSEEN = 0.15
+"""Part of that chance that is left where warming was seen that no thermostat would make. [1] Practice."""
 RATED_U, WARMING_U, ASSUMED_U = 0.06, 0.13, 0.40
 """Standard uncertainty of a heater's power as stated, from warming, and of one nobody stated. [1]
 Common practice, no source."""
@@ -81,7 +84,8 @@ def heater_path(history: History) -> HeaterPath:
     methods = [d.heater.method for d in history.digests if d.heater.on_s > 0]
     usual = max(set(methods), key=methods.count) if methods else "none"
     relative = math.hypot(u_watts, TIME_U.get(usual, INFERRED_TIME_U))
-    return HeaterPath(_chance(history, usual), watts / assumed, relative)
+    chance = _chance(history, usual) * (1.0 if heater_seen(history) else UNSEEN)
+    return HeaterPath(chance, watts / assumed, relative)
 
 
 def _chance(history: History, method: str) -> float:
