@@ -48,6 +48,8 @@ def checkup_report(
     recent: Past,
     baseline: Past | None,
     units: Units = METRIC,
+    identity: tuple[tuple[str, str, str, str], ...] = (),
+    differing: tuple[str, ...] = (),
 ) -> Report:
     """Compose the check-up.
 
@@ -63,6 +65,10 @@ def checkup_report(
     baseline : Past or None
         The first weeks; None while the record is shorter than both.
     units : Units
+    identity : tuple of (str, str, str, str)
+        Pack, what, as entered, as read from the pack.
+    differing : tuple of str
+        Sentences about what was entered and what was read, where they differ.
     """
     scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
     longer = look_back(scope)
@@ -72,6 +78,7 @@ def checkup_report(
         _moved(scope, recent, baseline),
         _to_do(scope),
         _untold(scope),
+        *_identity(identity, differing),
         terms_section(scope),
         findings_section(scope, lambda f: evidence(scope, longer, f)),
         cells_section(scope),
@@ -133,6 +140,17 @@ def _holds(scope: Scope) -> Section:
         text = "; ".join(good)
         lines.append(Statement(f"{text[:1].upper()}{text[1:]}.", "good", f"Pack {pack.name}"))
     return Section("holds", "What holds", tuple(lines))
+
+
+def _identity(rows: tuple[tuple[str, str, str, str], ...], differing: tuple[str, ...]) -> tuple[Section, ...]:
+    """Who the packs are; nothing where nothing was entered or read."""
+    if not rows:
+        return ()
+    blocks: tuple[Block, ...] = (
+        *(Statement(text, "note", "Differs") for text in differing),
+        Table(("Pack", "What", "As entered", "As read from the pack"), rows),
+    )
+    return (Section("identity", "Who the packs are", blocks),)
 
 
 _CELL = {"static_offset", "self_discharge", "low_capacity", "high_resistance", "loose_link", "sense_lead"}

@@ -48,7 +48,9 @@ class ClaimFacts:
     ----------
     reason : str
         Why the claim is made, in the owner's words.
-    identity, installation, terms : tuple of (str, str)
+    identity : tuple of (str, str, str)
+        What, as entered, as read from the pack.
+    installation, terms : tuple of (str, str)
     record : tuple of (str, str)
         Integrity of the record: sealed days, chain, clock, faults.
     events : tuple of (str, str, str)
@@ -58,10 +60,14 @@ class ClaimFacts:
         What is enclosed.
     checks : tuple of str
         How to check it without our program, step by step.
+    differing : tuple of str
+        Sentences about what was entered and what was read, where they differ.
+    captests : tuple of (str, str, str)
+        Guided capacity tests: day, outcome, what it rests on.
     """
 
     reason: str
-    identity: tuple[tuple[str, str], ...]
+    identity: tuple[tuple[str, str, str], ...]
     installation: tuple[tuple[str, str], ...]
     terms: tuple[tuple[str, str], ...]
     record: tuple[tuple[str, str], ...]
@@ -69,6 +75,8 @@ class ClaimFacts:
     versions: tuple[tuple[str, str], ...]
     files: tuple[tuple[str, str], ...]
     checks: tuple[str, ...]
+    differing: tuple[str, ...] = ()
+    captests: tuple[tuple[str, str, str], ...] = ()
 
 
 def claim_report(
@@ -108,6 +116,7 @@ def claim_report(
         _given(facts),
         findings_section(scope, lambda f: evidence(scope, longer, f)),
         capacity_section(scope),
+        _tests(facts),
         terms_section(scope),
         usage_section(scope),
         cells_section(scope),
@@ -161,21 +170,31 @@ def _what(scope: Scope, facts: ClaimFacts) -> tuple[Statement, ...]:
 
 
 def _given(facts: ClaimFacts) -> Section:
-    head = ("What", "As entered or read")
+    head = ("What", "As entered")
     blocks: tuple[Block, ...] = (
-        Table(head, facts.identity, "The pack"),
+        Table(("What", "As entered", "As read from the pack"), facts.identity, "The pack"),
+        *(Statement(text, "note", "Differs") for text in facts.differing),
         Table(head, facts.installation, "The installation"),
         Table(head, facts.terms, "The terms, as entered by the owner"),
     )
     return Section("given", "The pack, its place, its terms", blocks)
 
 
+def _tests(facts: ClaimFacts) -> Section:
+    """Guided capacity tests, the rejected ones too."""
+    if not facts.captests:
+        text = "No guided capacity test is on record; “bankbook captest” makes one."
+        return Section("tests", "Capacity tests", (Statement(text, "unknown"),))
+    table = Table(("Day", "Outcome", "What it rests on"), facts.captests)
+    return Section("tests", "Capacity tests", (table,))
+
+
 def _integrity(facts: ClaimFacts) -> Section:
     blocks: list[Block] = [Statement(WHAT_HASHES_SAY), Table(("What", "State"), facts.record, "The record")]
     if facts.events:
-        blocks.append(Table(("When", "What", "Detail"), facts.events, "Outages and corrections of the clock"))
+        blocks.append(Table(("When", "What", "Detail"), facts.events, "What the record went through"))
     else:
-        blocks.append(Statement("No outage and no correction of the clock is on record."))
+        blocks.append(Statement("No outage, no damage and no correction of the clock is on record."))
     return Section("integrity", "Integrity of the record", tuple(blocks))
 
 

@@ -89,7 +89,8 @@ def claim(
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write the claim file of a pack: a document and everything behind it, as a folder and a zip."""
-    from logger.documents.claim import Wish, write_claim
+    from logger.documents.claim import write_claim
+    from logger.documents.claim_facts import Wish
 
     config = options.load(config_file)
     wish = Wish(

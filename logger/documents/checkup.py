@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapters.errors import StoreError
+from logger.documents.identity import ENTERED_NOT, READ_NOT, differing, identity_rows
 from logger.documents.report_files import numbers_json, reading_units, write_report
 from logger.record.histories import bank as bank_of
 
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.report.value import Report
     from logger.config import Config
     from logger.record.store import Store
+    from logger.record.store_identity import ReadIdentity
 
 
 def write_checkup(
@@ -48,7 +51,7 @@ def write_checkup(
         raise StoreError(
             "nothing is on record up to that day", "run `bankbook log` or `bankbook import` first"
         )
-    report = make_checkup(bank, config)
+    report = make_checkup(bank, config, store.identities())
     if store.write:
         store.save_report("checkup", report.first, report.last, numbers_json(report))
     return write_report(
@@ -56,8 +59,8 @@ def write_checkup(
     )
 
 
-def make_checkup(bank: Bank, config: Config) -> Report:
-    """Compute and compose the check-up of a bank up to its last day."""
+def make_checkup(bank: Bank, config: Config, read: Sequence[ReadIdentity] = ()) -> Report:
+    """Compute and compose the check-up of a bank up to its last day; `read` is what packs say they are."""
     from analysis.findings import findings
     from analysis.health import health
     from analysis.report.checkup import checkup_report
@@ -75,4 +78,15 @@ def make_checkup(bank: Bank, config: Config) -> Report:
         recent=past(bank, "Last weeks", recent_first, now.last),
         baseline=past(bank, "First weeks", *baseline) if baseline else None,
         units=reading_units(config),
+        identity=tuple(
+            (pack.name, *row)
+            for pack in config.pack
+            for row in identity_rows(pack, [r for r in read if r.subject == pack.name], config.zone)
+            if row[1:] != (ENTERED_NOT, READ_NOT)
+        ),
+        differing=tuple(
+            text
+            for pack in config.pack
+            for text in differing(pack, [r for r in read if r.subject == pack.name])
+        ),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import io
 import json
 import zipfile
@@ -56,7 +55,7 @@ def write_days(
             blob = sealed_blob(conn, sealed.seq)
         _put(folder / DAYS / pack / f"{sealed.day}.parquet", blob)
         if csv:
-            _put(folder / TABLES / pack / f"{sealed.day}.csv.gz", gzip.compress(_csv(blob), 4, mtime=0))
+            _put(folder / TABLES / pack / f"{sealed.day}.csv", _csv(blob))
 
 
 def _csv(blob: bytes) -> bytes:
@@ -129,7 +128,7 @@ def write_zip(folder: Path) -> Path:
         for name, path in files_of(folder):
             entry = zipfile.ZipInfo(f"{folder.name}/{name}", FIXED_DATE)
             entry.external_attr = 0o644 << 16
-            packed = name.endswith((".gz", ".parquet", ".pdf"))
+            packed = name.endswith((".parquet", ".pdf"))
             entry.compress_type = zipfile.ZIP_STORED if packed else zipfile.ZIP_DEFLATED
             with out.open(entry, "w", force_zip64=True) as sink, path.open("rb") as source:
                 while block := source.read(1 << 20):

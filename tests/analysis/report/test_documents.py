@@ -27,7 +27,7 @@ from analysis.report.week import earlier_times, first_weeks, week_of, week_repor
 from tests.analysis import made
 
 FACTS = ClaimFacts(
-    "Cell 11 loses charge", (("Serial", "B-0418"),), (("Site", "hill"),), (("Years", "10"),),
+    "Cell 11 loses charge", (("Serial", "B-0418", "not read"),), (("Site", "hill"),), (("Years", "10"),),
     (("Faults", "none"),),
     (), (("bankbook", "0.1"),), (("claim.pdf", "this"),), ("Type sha256sum -c.",),
 )  # fmt: skip

@@ -13,9 +13,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from adapters.errors import ConfigError, StoreError
-from logger.documents.claim import Claim, Wish, write_claim
+from logger.documents.claim import Claim, write_claim
+from logger.documents.claim_facts import Wish
 from logger.documents.claim_files import MANIFEST, hash_of
 from logger.documents.claim_verify import verify_claim
+from logger.record.store_identity import note_identity
 from tests.logger.made import Place, make_site
 
 WISH = Wish("B", "Cell 11 loses charge by itself")
@@ -51,7 +53,7 @@ def test_the_claim_holds_document_days_chain_and_how_to_check(claim: Claim) -> N
     assert names == {
         "claim.pdf", "claim.html", "claim.json", "channels.csv", "HOW-TO-CHECK.txt", "MANIFEST.sha256",
         "record/chain.jsonl", "days/B/2026-01-12.parquet", "days/B/2026-01-13.parquet",
-        "days-csv/B/2026-01-12.csv.gz", "days-csv/B/2026-01-13.csv.gz",
+        "days-csv/B/2026-01-12.csv", "days-csv/B/2026-01-13.csv",
     }  # fmt: skip
     assert claim.days == 2
     assert claim.folder.name == "claim-B-2026-01-14"
@@ -168,3 +170,29 @@ def test_a_claim_needs_a_pack_a_reason_and_a_sealed_day(place: Place, tmp_path: 
         write_claim(store, config, replace(WISH, reason="  "), now_s=now, out_dir=tmp_path)
     with pytest.raises(StoreError, match="sealed"):
         write_claim(store, config, replace(WISH, first="2027-01-01"), now_s=now, out_dir=tmp_path)
+
+
+def test_what_was_read_tested_and_suffered_is_in_the_document(tmp_path: Path) -> None:
+    config, store, now = make_site(tmp_path)
+    with store.writing() as conn:
+        note_identity(conn, "B", "line-1", {"serial": "PB-0999"}, round(now * 1000))
+    store.event(
+        "disk", "the disk took nothing for a while", start_ms=round(now * 1000), end_ms=round(now * 1000)
+    )
+    tests = (
+        {"pack": "B", "phase": "rejected", "say": "Again.", "reasons": ["it was 3 °C"], "capacity": None},
+    )
+    for test in tests:
+        store.save_report("captest", "2026-01-13", "2026-01-13", json.dumps(test))
+    made = write_claim(store, config, replace(WISH, csv=False), now_s=now, out_dir=tmp_path / "open")
+    text = (made.folder / "claim.html").read_text(encoding="utf-8")
+    assert "PB-0999 (first read 2026-01-14)" in text
+    assert "is not the one entered from its label" in text
+    assert "the disk took nothing for a while" in text
+    assert "it was 3 °C" in text
+    hidden = write_claim(
+        store, config, replace(WISH, csv=False, redact=True), now_s=now, out_dir=tmp_path / "hidden"
+    )
+    for path in hidden.folder.rglob("*"):
+        assert path.is_dir() or b"PB-0999" not in path.read_bytes()
+    store.close()
