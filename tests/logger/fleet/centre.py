@@ -1,6 +1,5 @@
 """A PostgreSQL server of our own, small banks with sealed days, and how many rows a table has."""
 
-import socket
 import subprocess
 from datetime import date
 from pathlib import Path
@@ -12,12 +11,6 @@ from sqlalchemy import Engine, text
 
 from analysis.facts import PackFacts
 from logger.record.store import Store
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 class Server:

@@ -12,7 +12,8 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from logger.fleet import address, central
-from tests.logger.fleet.centre import Centre, Server, free_port, make_bank
+from tests.logger.fleet.centre import Centre, Server, make_bank
+from tests.orchard import free_port
 
 
 @pytest.fixture(scope="session")

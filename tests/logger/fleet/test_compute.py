@@ -8,7 +8,7 @@ import duckdb
 import pytest
 
 from analysis import digest as digests
-from logger.fleet import address, central
+from logger.fleet import address, central, kept
 from logger.fleet.compute import Workers, bank_of, compute, run_task, tasks
 from logger.fleet.push import push
 from logger.fleet.sources import open_source
@@ -84,15 +84,15 @@ def test_a_folder_of_exported_days_gives_the_same(tmp_path: Path) -> None:
 
 
 def test_any_engine_reads_the_days(tmp_path: Path) -> None:
-    """The query README and SCALE.md document, run by an engine that knows nothing of us."""
+    """The query of DESK.md, run by an engine that knows nothing of us."""
     with Store.open(make_bank(tmp_path / "one.db", days=3)) as store:
         export_parquet(store, tmp_path / "days", site="hill")
         rows = sum(d.row_count for d in store.sealed_days("A"))
-    answer = duckdb.sql(
-        "SELECT site, pack, day, count(*) AS n, max(cell_01_v) AS top "
-        f"FROM read_parquet('{tmp_path}/days/site=*/pack=*/day=*/*.parquet', hive_partitioning=true) "
-        "GROUP BY ALL ORDER BY day"
-    )
+    source = open_source(str(tmp_path / "days"))
+    source.keep("hill", "A", run_task(tasks(str(tmp_path / "days"), source, ["hill"], -1)[0]).digests)
+    manual = (Path(kept.__file__).parent / "DESK.md").read_text()
+    query = next(part for part in manual.split("```") if part.startswith("sql") and "read_parquet" in part)
+    answer = duckdb.sql(query.removeprefix("sql").replace("FOLDER", str(tmp_path / "days")))
     assert answer is not None
     found = answer.fetchall()
     assert [f[0] for f in found] == ["hill"] * 3

@@ -18,7 +18,8 @@ from logger.fleet.compute import Workers, bank_of, compute
 from logger.fleet.sources import open_source
 from logger.record.export import export_parquet
 from logger.record.store import Store
-from tests.logger.fleet.centre import free_port, make_bank
+from tests.logger.fleet.centre import make_bank
+from tests.orchard import free_port
 
 DASK = (sys.executable, "-m", "dask")
 
