@@ -154,6 +154,34 @@ def judge(facts: PackFacts, temps: int, samples: Sequence[Values], screens: Scre
     )
 
 
+def identity(pack: str, said: Mapping[str, str], label: str | None) -> Check | None:
+    """Compare what a pack says about itself with the serial number from its label; None if it says nothing.
+
+    Parameters
+    ----------
+    pack : str
+    said : mapping of str to str
+        Texts by name: "serial", "model", …
+    label : str or None
+        Serial number in bank.toml.
+    """
+    told = ", ".join(f"{name} {text}" for name, text in said.items() if text)
+    if not told:
+        return None
+    serials = [text for name, text in said.items() if "serial" in name and text]
+    if label is None or not serials:
+        return Check(pack, "says it is", "good", told)
+    if any(_plain(label) == _plain(serial) for serial in serials):
+        return Check(pack, "says it is", "good", f"{told}; the serial number is that of the label")
+    text = f"{told}; the label says {label}: are two packs exchanged, or is that another number?"
+    return Check(pack, "says it is", "open", text)
+
+
+def _plain(serial: str) -> str:
+    """Letters and digits alone, as people copy serial numbers in many ways."""
+    return "".join(letter for letter in serial.upper() if letter.isalnum())
+
+
 def _cells(facts: PackFacts, last: Values) -> Check:
     name = "every cell"
     missing = [i for i in range(1, facts.n_cells + 1) if cell_name(i) not in last]

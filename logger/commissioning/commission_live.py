@@ -10,8 +10,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from adapters.errors import BadFrame, SourceError, SourceTimeout
-from logger.commissioning.commission import Baseline, Check, Screens, Values, judge, physical
+from adapters.errors import BadFrame, BankbookError, SourceTimeout
+from logger.commissioning.commission import Baseline, Check, Screens, Values, identity, judge, physical
 
 if TYPE_CHECKING:
     from adapters.base import Adapter
@@ -48,7 +48,7 @@ def commission(
     from adapters.registry import make
 
     adapters = [make(source) for source in config.sources()]
-    samples, causes = asyncio.run(_listen(adapters, listen_s))
+    samples, causes, said = asyncio.run(_listen(adapters, listen_s))
     checks: list[Check] = []
     for pack in config.pack:
         facts = config.pack_facts(pack.name)
@@ -57,6 +57,8 @@ def commission(
         if not seen and causes.get(pack.name):
             made = (Check(pack.name, "answers", "bad", causes[pack.name]),)
         checks += made
+        who = identity(pack.name, said.get(pack.name, {}), pack.serial)
+        checks += [who] if who is not None else []
     for witness in config.witness:
         count = len(samples.get(witness.name, []))
         cause = causes.get(witness.name, "no reading came")
@@ -74,11 +76,21 @@ def commission(
     return baseline
 
 
-async def _listen(adapters: list[Adapter], seconds: float) -> tuple[dict[str, list[Values]], dict[str, str]]:
+Said = dict[str, dict[str, str]]
+"""What packs say about themselves: texts by pack and name."""
+
+
+async def _listen(
+    adapters: list[Adapter], seconds: float
+) -> tuple[dict[str, list[Values]], dict[str, str], Said]:
     samples: dict[str, list[Values]] = {}
     causes: dict[str, str] = {}
+    said: Said = {}
     await asyncio.gather(*(_follow(adapter, seconds, samples, causes) for adapter in adapters))
-    return samples, causes
+    for adapter in adapters:
+        for subject in adapter.subjects:
+            said.setdefault(subject.name, {}).update(getattr(adapter, "identity", {}))
+    return samples, causes, said
 
 
 async def _follow(
@@ -99,7 +111,7 @@ async def _follow(
                     physical(reading.values) if reading.subject.kind == "pack" else dict(reading.values)
                 )
                 await asyncio.sleep(0.5)
-    except (SourceError, TimeoutError, StopAsyncIteration) as exc:
+    except (BankbookError, TimeoutError, StopAsyncIteration) as exc:  # also a map that does not fit
         causes.update(dict.fromkeys((s.name for s in adapter.subjects), str(exc) or "no answer in time"))
     finally:
         await adapter.close()

@@ -20,13 +20,15 @@ import atheris
 
 with atheris.instrument_imports(include=["adapters"]):
     from adapters.assembler import Assembler
-    from adapters.binding import Binding, find_binding, load_binding, parse_binding
+    from adapters.binding import Binding, find_binding, load_binding, load_database, parse_binding
+    from adapters.can_inlet import SerialInlet
     from adapters.captures import rounds
     from adapters.channels import CATALOGUE
     from adapters.csv_import import read_tables
     from adapters.errors import BankbookError
     from adapters.likely import cell_rows, fractions, sums, temperatures
     from adapters.planner import Rounds
+    from adapters.raw_registers import TITLE
     from adapters.registers import parse_map
     from adapters.sunspec_decode import Battery, Model, decode
     from adapters.toml_file import TomlFile
@@ -39,6 +41,9 @@ MAP = (
     '[[register]]\nchannel="pack_a"\naddress=20\ntype="s32"\nscale=0.1\nunit="A"\npositive="charge"\n'
     '[[register]]\nchannel="soc"\naddress=22\ntype="f32"\nunit="%"\n'
 )
+REGISTERS = parse_map(TomlFile("m", MAP))
+DBC = b'VERSION ""\n\nBO_ 256 Status: 8 X\n SG_ Volts : '
+BINDING = '[binding]\nname="b"\nsource="s"\n[[signal]]\nsignal="Volts"\nchannel="pack_v"\nunit="V"\n'
 
 
 def _in_range(values: dict[str, int]) -> None:
@@ -116,15 +121,47 @@ def table(payload: bytes) -> None:
 
 def capture(payload: bytes) -> None:
     """Any bytes as a capture of each kind."""
-    kind = (".log", ".asc", ".blf")[payload[0] % 3 if payload else 0]
+    kind = (".log", ".asc", ".blf", ".reg")[payload[0] % 4 if payload else 0]
     path = FOLDER / f"a{kind}"
-    path.write_bytes(payload[1:])
+    path.write_bytes((f"{TITLE}\n".encode() if kind == ".reg" else b"") + payload[1:])
     with contextlib.suppress(BankbookError):
-        for _, values, _ in rounds(path, SHIPPED):
+        for _, values, _ in rounds(path, REGISTERS if kind == ".reg" else SHIPPED):
             _in_range(values)
 
 
-TARGETS = (registers, sunspec, frames, maps, table, capture)
+class _Serial:
+    """A serial CAN adapter that sends what a fuzzer says, in two pieces."""
+
+    def __init__(self, payload: bytes) -> None:
+        self.pieces = [payload[: len(payload) // 3], payload[len(payload) // 3 :]]
+
+    def read_serial(self) -> bytes:
+        return self.pieces.pop(0) if self.pieces else b""
+
+
+def lines(payload: bytes) -> None:
+    """Any bytes from a serial CAN adapter."""
+    serial, assembler = _Serial(payload), Assembler(SHIPPED)
+    inlet = SerialInlet(serial)  # type: ignore[arg-type] # stands in for a bus
+    for _ in range(2):
+        with contextlib.suppress(ValueError):
+            inlet.pump(0.0, lambda key, data, _, __: assembler.take(key, bytes(data), 1.0))
+    _in_range(assembler.snapshot(1.0)[0])
+
+
+def database(payload: bytes) -> None:
+    """Any text behind the beginning of a frame database, and frames to what comes of it."""
+    path = FOLDER / "a.dbc"
+    path.write_bytes(DBC + payload)
+    with contextlib.suppress(BankbookError):
+        binding = parse_binding(TomlFile("b", BINDING), load_database(path))
+        assembler = Assembler(binding)
+        for key in assembler.keys:
+            assembler.take(key, payload[:8], 1.0)
+        _in_range(assembler.snapshot(1.0)[0])
+
+
+TARGETS = (registers, sunspec, frames, maps, table, capture, lines, database)
 
 
 def one_input(payload: bytes) -> None:
