@@ -18,7 +18,7 @@ FOOTER = (
     "Estimates under the recorded conditions; a visit decides."
 )
 SHOWN = 3
-"""Reasons told of one bank; its own page tells all."""
+"""Reasons told of one bank, notes only where there is nothing else; its own page tells all."""
 LOAD = 5
 """Banks whose things are put on one list for the van."""
 
@@ -118,9 +118,13 @@ def _visits(listed: Sequence[Visit], hrefs: Mapping[str, str]) -> tuple[Block, .
         return (Statement("No bank.", "good"),)
     rows, links = [], []
     for order, v in enumerate(calling, 1):
-        why = [humane(reason_text(r)) for r in v.reasons[:SHOWN]]
-        if len(v.reasons) > SHOWN:
-            why.append(f"and {len(v.reasons) - SHOWN} more on its own page")
+        grave = [r for r in v.reasons if r.finding is None or r.finding.severity != "note"]
+        shown = (grave or list(v.reasons))[:SHOWN]
+        why = [humane(reason_text(r)) for r in shown]
+        if len(v.reasons) > len(shown):
+            why.append(
+                f"and {len(v.reasons) - len(shown)} more" + (" on its own page" if v.bank in hrefs else "")
+            )
         fresh = f" {_plural(len(v.new), 'finding is', 'findings are')} new." if v.new else ""
         rows.append((f"{order}. {v.bank}", ". ".join(_capital(w) for w in why) + "." + fresh, _to_do(v),
                      _capital("; ".join(to_bring(v))) or "\u2013"))  # fmt: skip
