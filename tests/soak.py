@@ -14,7 +14,6 @@ import ctypes
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -32,6 +31,7 @@ from logger.record.store import Stamped, Store
 from logger.recording.clock import ClockChange, Trust
 from logger.recording.clock_system import SystemTime
 from logger.recording.recorder import Feed, Recorder
+from tests.orchard import free_port
 
 MAPS = Path(__file__).parents[1] / "sample_data" / "maps"
 COMMIT_S = 10.0
@@ -306,13 +306,6 @@ def ledger(soak: Soak) -> bool:
                 + (f", last: {events[-1].detail}" if events else "")
             )
     return whole and result.ok
-
-
-def free_port() -> int:
-    """Return a port nobody uses."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def main() -> int:

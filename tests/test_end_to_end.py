@@ -23,11 +23,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.orchard import Wires, free_port, orchard, sources
+
 if TYPE_CHECKING:
     from paho.mqtt.client import MQTTMessage
 
 ROOT = Path(__file__).parent.parent
-MAPS = ROOT / "sample_data" / "maps"
 PATIENCE_S = 60.0
 
 BANK_TOML = """
@@ -51,54 +52,19 @@ cell_temps = 4
 
 [[witness]]
 name = "hall"
-
-[[source]]
-name = "bus-a"
-kind = "modbus-tcp"
-pack = "A"
-host = "127.0.0.1"
-port = {port}
-map = "{maps}/orchard-a.toml"
-
-[[source]]
-name = "bus-b"
-kind = "can"
-pack = "B"
-interface = "udp_multicast"
-channel = "239.74.163.2"
-port = {can_port}
-database = "{maps}/orchard-b.dbc"
-binding = "{maps}/orchard-b.toml"
-
-[[source]]
-name = "bus-hall"
-kind = "modbus-tcp"
-witness = "hall"
-host = "127.0.0.1"
-port = {port}
-unit = 2
-map = "{maps}/orchard-hall.toml"
 """
 
 
 @pytest.fixture(scope="module")
-def wires() -> Iterator[dict[str, object]]:
+def wires() -> Iterator[Wires]:
     """Run the simulated bank; give where it is."""
-    can_port = free_port()
-    command = [sys.executable, "-P", "-m", "sample_data.live", "--can-port", str(can_port)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd="/") as bank:
-        assert bank.stdout
-        ready = bank.stdout.readline()
-        assert ready.startswith("ready"), ready
-        port = int(ready.split("modbus=127.0.0.1:")[1].split()[0])
-        yield {"can_port": can_port, "port": port}
-        bank.terminate()
-        assert bank.wait(20) == 0
+    with orchard() as found:
+        yield found
 
 
 @pytest.fixture
-def folder(tmp_path: Path, wires: dict[str, object]) -> Path:
-    (tmp_path / "bank.toml").write_text(BANK_TOML.format(maps=MAPS, **wires), encoding="utf-8")
+def folder(tmp_path: Path, wires: Wires) -> Path:
+    (tmp_path / "bank.toml").write_text(BANK_TOML + sources(wires), encoding="utf-8")
     return tmp_path
 
 
@@ -214,7 +180,7 @@ def test_a_source_that_is_not_there_never_stops_the_others(folder: Path) -> None
 
 
 def test_when_nothing_answers_it_says_so_and_ends(tmp_path: Path) -> None:
-    text = BANK_TOML.format(maps=MAPS, port=free_port(), can_port=free_port())
+    text = BANK_TOML + sources(Wires(free_port(), free_port()))
     (tmp_path / "bank.toml").write_text(text, encoding="utf-8")
     process = start(tmp_path, "log", "--seconds", "8")
     _, err = process.communicate(timeout=PATIENCE_S)
@@ -232,12 +198,6 @@ def test_a_map_that_does_not_fit_is_told_in_one_line(folder: Path) -> None:
     assert process.returncode == 4
     assert "Traceback" not in err
     assert "does not fit" in err.strip().splitlines()[-1]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def test_the_logger_speaks_to_the_service_manager(folder: Path) -> None:

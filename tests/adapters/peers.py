@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import select
-import socket
 import struct
 import threading
 import tty
@@ -106,14 +105,6 @@ def image(blocks: Mapping[int, Sequence[int]], size: int = 0x100) -> list[int]:
     for start, block in blocks.items():
         words[start : start + len(block)] = block
     return words
-
-
-def free_port() -> int:
-    """A TCP port that nobody uses."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 class SerialWire:

@@ -20,6 +20,7 @@ from adapters.channels import CATALOGUE
 from adapters.errors import SourceError
 from adapters.registry import KINDS, config_from, make
 from tests.adapters import peers
+from tests.orchard import free_port
 
 LOOP = "common-closed-loop"
 FRAMES = (  # layout: common practice, no source; decoded values by hand
@@ -67,7 +68,7 @@ async def _can_sender(**options: Any) -> AsyncIterator[None]:
 
 
 def _modbus_tcp(map_file: Path, tmp_path: Path) -> Case:
-    port = peers.free_port()
+    port = free_port()
     keys = {"host": "127.0.0.1", "port": port, "map": str(map_file)}
     return Case(
         "modbus-tcp", keys, peers.EXPECTED, lambda: peers.modbus_tcp(peers.image(peers.REGISTERS), port=port)
@@ -94,7 +95,7 @@ def _modbus_rtu(map_file: Path, tmp_path: Path) -> Case:
 
 def _modbus_rtu_over_tcp(map_file: Path, tmp_path: Path) -> Case:
     """A converter that passes serial frames through a TCP connection unchanged."""
-    port = peers.free_port()
+    port = free_port()
 
     @contextlib.asynccontextmanager
     async def up() -> AsyncIterator[None]:
@@ -149,7 +150,7 @@ def _sunspec_expected() -> dict[str, int]:
 
 
 def _sunspec_tcp(map_file: Path, tmp_path: Path) -> Case:
-    port = peers.free_port()
+    port = free_port()
     keys = {"host": "127.0.0.1", "port": port}
     words = _sunspec_words()
     up = lambda: peers.modbus_tcp(words, port=port, start=40000)  # noqa: E731 - as short as the others
@@ -176,7 +177,7 @@ def _can_virtual(map_file: Path, tmp_path: Path) -> Case:
 
 
 def _can_udp(map_file: Path, tmp_path: Path) -> Case:
-    port = peers.free_port()
+    port = free_port()
     keys = {"interface": "udp_multicast", "channel": "239.74.163.2", "port": port, "binding": LOOP}
     options = {"interface": "udp_multicast", "channel": "239.74.163.2", "port": port}
     return Case(
@@ -218,7 +219,7 @@ def _can_slcan(map_file: Path, tmp_path: Path) -> Case:
 
 def _can_socketcand(map_file: Path, tmp_path: Path) -> Case:
     """A daemon that hands a bus on over TCP, as its documentation has it: raw mode, ASCII frames in < >."""
-    port = peers.free_port()
+    port = free_port()
 
     @contextlib.asynccontextmanager
     async def up() -> AsyncIterator[None]:

@@ -22,6 +22,7 @@ from adapters.places import SerialPlace, TcpPlace
 from adapters.registry import config_from, make
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
+from tests.orchard import free_port
 
 SOURCES = sorted(Path(adapters.__file__).parent.rglob("*.py"))
 WAYS_OUT = {
@@ -121,7 +122,7 @@ def test_writes_by_the_library_do_not_reach_the_wire() -> None:
             writer.close()
             done.set()
 
-        port = peers.free_port()
+        port = free_port()
         server = await asyncio.start_server(record, "127.0.0.1", port)
         client = AsyncModbusTcpClient(
             "127.0.0.1", port=port, timeout=0.2, retries=0, trace_packet=watch_modbus("tcp")
@@ -160,7 +161,7 @@ def test_writes_by_the_client_of_a_line_do_not_reach_the_wire(wire: SerialWire) 
             writer.close()
             over.set()
 
-        port = peers.free_port()
+        port = free_port()
         server = await asyncio.start_server(keep, "127.0.0.1", port)
         wire.serve(lambda _: None)
         for place in (TcpPlace("127.0.0.1", port), SerialPlace(wire.path, 115200, "N", 1)):

@@ -18,6 +18,7 @@ from logger.recording.clock_system import SystemTime
 from logger.recording.recorder import Feed, Recorder
 from tests.adapters import peers
 from tests.adapters.test_sunspec import battery, common, module, words
+from tests.orchard import free_port
 
 OTHER_SERIAL = [0x4841, 0x4C4C, 0x2D32, 0]
 """HALL-2."""
@@ -47,7 +48,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def test_serial_in_a_register_map_and_another_pack_in_its_place(map_file: Path, store: Store) -> None:
-    port = peers.free_port()
+    port = free_port()
     keys = {"name": "line-1", "pack": "A", "host": "127.0.0.1", "port": port, "map": str(map_file)}
 
     async def main() -> None:
@@ -65,7 +66,7 @@ def test_serial_in_a_register_map_and_another_pack_in_its_place(map_file: Path, 
 
 def test_common_model_of_sunspec(store: Store) -> None:
     """Texts as pysunspec2 puts them into model 1 and 805."""
-    port = peers.free_port()
+    port = free_port()
     assert device.get_model_def(1)["group"]["points"][2]["name"] == "Mn"
 
     async def main() -> None:

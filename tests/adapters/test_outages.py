@@ -22,6 +22,7 @@ from logger.recording.recorder import Feed, Recorder
 from logger.recording.recorder_source import LONGEST_WAIT_S
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
+from tests.orchard import free_port
 
 pytestmark = pytest.mark.usefixtures("short_drain")
 RECOVERY_S = 10.0
@@ -97,7 +98,7 @@ async def _do(work: Callable[[], Any]) -> None:
 
 @contextlib.asynccontextmanager
 async def _good(map_file: Path) -> AsyncIterator[Adapter]:
-    port = peers.free_port()
+    port = free_port()
     keys = {"name": "good", "pack": "B", "host": "127.0.0.1", "port": port, "map": str(map_file)}
     async with peers.modbus_tcp(peers.image(peers.REGISTERS), port=port):
         yield make(config_from("modbus-tcp", keys))
@@ -132,7 +133,7 @@ def test_serial_adapter_back_under_another_number(store: Store, map_file: Path, 
 
 
 def test_tcp_peer_gone_and_back(store: Store, map_file: Path) -> None:
-    port = peers.free_port()
+    port = free_port()
     keys = {"name": "bad", "pack": "A", "host": "127.0.0.1", "port": port, "map": str(map_file)}
 
     async def main() -> None:

@@ -9,8 +9,8 @@ import pytest
 import serial
 
 from adapters.places import SerialPlace, TcpPlace, tcp_trouble, why_not, why_not_serial
-from tests.adapters import peers
 from tests.adapters.peers import SerialWire
+from tests.orchard import free_port
 
 
 def test_places_in_words() -> None:
@@ -27,7 +27,7 @@ def test_silence_between_frames(baud: int, gap_s: float) -> None:
 
 
 def test_tcp(monkeypatch: pytest.MonkeyPatch) -> None:
-    port = peers.free_port()
+    port = free_port()
     assert tcp_trouble("127.0.0.1", port) == (
         "nothing listens there",
         "check port in bank.toml and that the service is switched on",

@@ -20,6 +20,7 @@ from adapters.registers import RegisterMap, load_map
 from adapters.registry import config_from, make
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
+from tests.orchard import free_port
 
 
 def record(port: int, map_file: Path, path: Path, seconds: float = 0.5, most: int = 50_000_000) -> Recorded:
@@ -43,7 +44,7 @@ def rows(path: Path, register_map: RegisterMap) -> tuple[list[dict[str, int]], C
 
 def test_recorded_and_read_again(map_file: Path, tmp_path: Path) -> None:
     path = tmp_path / "pack.reg"
-    done = record(peers.free_port(), map_file, path)
+    done = record(free_port(), map_file, path)
     assert done.ended == "after 0.5 s"
     assert (done.frames % 4, done.dropped) == (0, 0)  # pack, cells, temperatures, flags
     assert done.bytes == path.stat().st_size
@@ -60,7 +61,7 @@ def test_read_again_with_a_corrected_map(map_file: Path, tmp_path: Path) -> None
     wrong, path = tmp_path / "wrong.toml", tmp_path / "pack.reg"
     text = map_file.read_text().replace('positive = "charge"', 'positive = "discharge"')
     wrong.write_text(text.replace("address = 0\n", "address = 0x300\n", 1))
-    done = record(peers.free_port(), wrong, path)
+    done = record(free_port(), wrong, path)
     assert done.dropped > 0
     assert "no such register" in path.read_text()
     assert rows(path, load_map(wrong))[0][0]["pack_a"] == 1250
@@ -70,13 +71,13 @@ def test_read_again_with_a_corrected_map(map_file: Path, tmp_path: Path) -> None
 
 
 def test_bounds(map_file: Path, tmp_path: Path) -> None:
-    done = record(peers.free_port(), map_file, tmp_path / "a.reg", seconds=60, most=3000)
+    done = record(free_port(), map_file, tmp_path / "a.reg", seconds=60, most=3000)
     assert done.ended == "the file reached 3000 bytes"
     assert done.bytes <= 3000
     with pytest.raises(ConfigError, match="exists"):
-        record(peers.free_port(), map_file, tmp_path / "a.reg")
+        record(free_port(), map_file, tmp_path / "a.reg")
     with pytest.raises(ConfigError, match=r"name it a\.reg"):
-        record(peers.free_port(), map_file, tmp_path / "a.csv")
+        record(free_port(), map_file, tmp_path / "a.csv")
 
 
 def test_a_wire_that_goes_ends_it_and_what_came_stays(
@@ -104,7 +105,7 @@ def test_a_wire_that_goes_ends_it_and_what_came_stays(
 
 def test_replayed_as_a_source(map_file: Path, tmp_path: Path) -> None:
     path = tmp_path / "pack.reg"
-    record(peers.free_port(), map_file, path)
+    record(free_port(), map_file, path)
     keys = {"name": "again", "pack": "A", "file": str(path)}
     with pytest.raises(ConfigError, match="need a map"):
         make(config_from("replay", keys))

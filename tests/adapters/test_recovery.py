@@ -14,6 +14,7 @@ from adapters.errors import SourceError, SourceLost, SourceTimeout
 from adapters.registry import config_from, make
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire, rtu
+from tests.orchard import free_port
 
 RECOVERY_S = 10.0
 """A source must be back this soon after its device. [s]"""
@@ -97,7 +98,7 @@ def test_silent_unit_does_not_slow_the_others(
 
 def test_tcp_peer_that_accepts_and_says_nothing(map_file: Path) -> None:
     async def main() -> None:
-        port = peers.free_port()
+        port = free_port()
         held: list[asyncio.StreamWriter] = []
         server = await asyncio.start_server(lambda _, writer: held.append(writer), "127.0.0.1", port)
         keys = {
@@ -135,7 +136,7 @@ def test_tcp_peer_that_speaks_something_else(map_file: Path, noise: bytes) -> No
             writer.close()
             over.set()
 
-        port = peers.free_port()
+        port = free_port()
         server = await asyncio.start_server(babble, "127.0.0.1", port)
         keys = {
             "name": "a",
@@ -161,7 +162,7 @@ def test_one_lost_source_leaves_the_others_alone(wire: SerialWire, map_file: Pat
     wire.serve(peers.RtuUnit(peers.image(peers.REGISTERS)))
 
     async def main() -> None:
-        port = peers.free_port()
+        port = free_port()
         keys = {
             "name": "b",
             "pack": "B",

@@ -17,6 +17,7 @@ from adapters.registry import config_from, make
 from adapters.sunspec import SunSpecAdapter
 from adapters.sunspec_decode import cuts
 from tests.adapters import peers
+from tests.orchard import free_port
 
 TABLES = {802: sm.BATTERY, 803: sm.BANK, 804: sm.STRING, 805: sm.MODULE}
 
@@ -138,7 +139,7 @@ def module(string: int = 1, index: int = 1, cells: int = 16, first_mv: int = 330
 
 def serve_and_read(image: list[int], *, base: int = 40000, **keys: Any) -> tuple[Reading, dict[str, str]]:
     async def main() -> tuple[Reading, dict[str, str]]:
-        port = peers.free_port()
+        port = free_port()
         async with peers.modbus_tcp(image, port=port, start=base):
             adapter = make(
                 config_from(
@@ -183,7 +184,7 @@ def test_their_client_reads_the_same() -> None:
         return {model["ID"]: model for model in dump["models"]}
 
     async def main() -> tuple[dict[int, Any], Reading]:
-        port = peers.free_port()
+        port = free_port()
         async with peers.modbus_tcp(image, port=port, start=40000):
             read = await asyncio.to_thread(theirs, port)
             adapter = make(

@@ -19,12 +19,13 @@ from multiprocessing.queues import Queue
 from typing import TypeVar
 
 import can
-from bench_wire import MAPS, SATURATED, database_of, frames_of, free_port
+from bench_wire import MAPS, SATURATED, database_of, frames_of
 from cantools.database import Database
 
 from adapters import can_port
 from adapters.configs import CanConfig
 from adapters.registry import make
+from tests.orchard import free_port
 
 Peer = Callable[["Queue[str]", int, float, Sequence[tuple[int, bytes]]], None]
 

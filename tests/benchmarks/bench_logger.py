@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import socket
 import sqlite3
 import subprocess
 import sys
@@ -18,8 +17,8 @@ import time
 from pathlib import Path
 
 from logger.record.store import Store
+from tests.orchard import orchard, sources
 
-MAPS = Path(__file__).parents[2] / "sample_data" / "maps"
 SETTLE_S = 20.0
 GOAL_CPU, GOAL_MEMORY = 1.0, 80.0
 CONFIG = """
@@ -33,30 +32,7 @@ clock = "trusted"
 name = "A"
 [[pack]]
 name = "B"
-[[source]]
-name = "a"
-kind = "modbus-tcp"
-pack = "A"
-host = "127.0.0.1"
-port = {port}
-map = "{maps}/orchard-a.toml"
-[[source]]
-name = "b"
-kind = "can"
-pack = "B"
-interface = "udp_multicast"
-channel = "239.74.163.2"
-port = {can_port}
-database = "{maps}/orchard-b.dbc"
-binding = "{maps}/orchard-b.toml"
 """
-
-
-def free_port() -> int:
-    """Return a port nobody uses."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def cpu_s(pid: int) -> float:
@@ -92,16 +68,8 @@ def plain_cpu(path: Path, readings: int = 300) -> float:
     return (time.process_time() - start) / readings * 2 * 100
 
 
-def measure(folder: Path, minutes: float, commit: float) -> None:
-    """Run bank and logger; print what the logger took."""
-    port, can_port = free_port(), free_port()
-    (folder / "bank.toml").write_text(CONFIG.format(commit=commit, port=port, can_port=can_port, maps=MAPS))
-    bank = subprocess.Popen(
-        [sys.executable, "-m", "sample_data.live", "--modbus-port", str(port), "--can-port", str(can_port)],
-        stdout=subprocess.PIPE,
-    )
-    assert bank.stdout is not None
-    bank.stdout.readline()
+def cost(folder: Path, minutes: float) -> tuple[float, float, float, float]:
+    """Run the logger: seconds measured, % of a core, MB a day written, peak memory. [s, %, MB, MB]"""
     script = Path(sys.executable).with_name("bankbook")
     logger = subprocess.Popen([script, "log", "--config", folder / "bank.toml"], stdout=subprocess.DEVNULL)
     try:
@@ -115,7 +83,14 @@ def measure(folder: Path, minutes: float, commit: float) -> None:
     finally:
         logger.terminate()
         logger.wait(30)
-        bank.kill()
+    return span, share, rate, memory
+
+
+def measure(folder: Path, minutes: float, commit: float) -> None:
+    """Run bank and logger; print what the logger took."""
+    with orchard() as wires:
+        (folder / "bank.toml").write_text(CONFIG.format(commit=commit) + sources(wires, witness=False))
+        span, share, rate, memory = cost(folder, minutes)
     with Store.open(folder / "bank.db") as store, store.reading() as conn:
         rows = conn.exec_driver_sql("SELECT count(*) FROM reading").scalar()
     plain = plain_cpu(folder / "plain.db")

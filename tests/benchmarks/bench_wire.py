@@ -24,6 +24,7 @@ from adapters.binding import Binding, load_binding
 from adapters.captures import read_capture
 from adapters.configs import ModbusTcpConfig
 from adapters.registry import make
+from tests.orchard import free_port
 
 MAPS = Path("sample_data/maps")
 SATURATED = 3700
@@ -157,13 +158,6 @@ def _wait_for(port: int) -> None:
             time.sleep(0.1)
         else:
             return
-
-
-def free_port() -> int:
-    """A TCP port that nobody uses."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def captures(database: Database, binding: Binding, rounds: int, repeats: int, what: str) -> None:

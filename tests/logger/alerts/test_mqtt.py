@@ -18,6 +18,7 @@ from adapters.errors import ConfigError
 from logger.alerts.mqtt import Publisher
 from logger.alerts.watch import Alert
 from logger.settings import Mqtt
+from tests.orchard import free_port
 
 paho = pytest.importorskip("paho.mqtt.client")
 
@@ -26,12 +27,6 @@ if TYPE_CHECKING:
 
 BROKER = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 needs_broker = pytest.mark.skipif(BROKER is None, reason="mosquitto is not installed")
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 class Broker:
