@@ -43,7 +43,7 @@ def setup(
         check_free(config_file, force=force)
     tables, screens = from_file(answers) if answers is not None else ({}, None)
     if not check_only:
-        tables = tables or from_person(_ask, print, _proposals)
+        tables = tables or from_person(_ask, print, lambda: _proposals(config_file.absolute().parent))
         config = write(tables, config_file, force=force)
         print(f"wrote {config_file}", file=sys.stderr)
     else:
@@ -64,10 +64,13 @@ def setup(
         sys.exit(Exit.NOT_WELL)
 
 
-def _proposals() -> list[dict[str, Any]]:
-    from logger.commissioning.probe import look, proposals, usual_wires
+def _proposals(folder: Path) -> list[dict[str, Any]]:
+    from logger.commissioning.probe import look, proposals, save_drafts, usual_wires
 
-    return proposals(look(usual_wires(), print))
+    looked = look(usual_wires(), print)
+    for path in save_drafts(looked, folder):
+        print(f"wrote {path}: a beginning; complete it with the maker's list")
+    return proposals(looked)
 
 
 def _ask(question: str, default: str = "") -> str:

@@ -6,7 +6,7 @@ import asyncio
 import glob
 import tomllib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,6 +16,8 @@ from adapters.errors import SourceError, StoreFull
 if TYPE_CHECKING:
     from adapters.found import Found
 
+STEM = "my-pack"
+"""File name of a draft, without its ending."""
 SERIAL_PLACES = ("/dev/serial/by-id/*", "/dev/bankbook-*", "/dev/ttyUSB*", "/dev/ttyACM*")
 """Where serial adapters are, the stable names first."""
 
@@ -70,7 +72,23 @@ def usual_wires(system: Path = Path("/sys/class/net")) -> Wires:
 
 def look(wires: Wires, say: Callable[[str], None]) -> list[Looked]:
     """Look at every wire in turn. Only reads; a wire that cannot be opened is told and passed over."""
-    return [_one(name, work, say) for name, work in _work(wires, say)]
+    return named([_one(name, work, say) for name, work in _work(wires, say)])
+
+
+def named(looked: list[Looked]) -> list[Looked]:
+    """Give every draft that differs from the others a file name of its own, also in its proposed source."""
+    stems: dict[tuple[str, str], str] = {}
+    out = []
+    for wire in looked:
+        found = []
+        for one in wire.found:
+            if one.draft:
+                number = len(stems) + 1
+                stem = stems.setdefault((one.draft, one.database), f"{STEM}-{number}" if number > 1 else STEM)
+                one = replace(one, source=one.source.replace(f'"{STEM}.', f'"{stem}.'))  # noqa: PLW2901 - the same, renamed
+            found.append(one)
+        out.append(replace(wire, found=tuple(found)))
+    return out
 
 
 def proposals(looked: list[Looked]) -> list[dict[str, Any]]:
@@ -87,11 +105,11 @@ def save_drafts(looked: list[Looked], folder: Path) -> list[Path]:
     StoreFull
         If the folder cannot be written.
     """
-    drafts = [found for wire in looked for found in wire.found if found.draft]
+    drafts = dict.fromkeys((f.draft, f.database) for wire in looked for f in wire.found if f.draft)
     written: list[Path] = []
-    for number, found in enumerate(drafts, 1):
-        stem = "my-pack" if number == 1 else f"my-pack-{number}"
-        for ending, text in ((".toml", found.draft), (".dbc", found.database)):
+    for number, (draft, database) in enumerate(drafts, 1):
+        stem = STEM if number == 1 else f"{STEM}-{number}"
+        for ending, text in ((".toml", draft), (".dbc", database)):
             path = folder / f"{stem}{ending}"
             if text and not path.exists():
                 try:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -99,8 +101,8 @@ def from_person(
         if probe is not None and _yes(ask("Shall I look what is on the wires? It only reads (yes/no)", "yes"))
         else []
     )
-    for pack in packs:
-        sources += _source(pack["name"], found, ask, say)
+    for number, pack in enumerate(packs, 1):
+        sources += _source(pack["name"], found, str(min(number, len(found)) or "none"), ask, say)
     return {"site": site, "pack": packs, "source": sources}
 
 
@@ -140,10 +142,8 @@ def write(tables: dict[str, Any], path: Path, *, force: bool) -> Config:
     config = Config.parse(tomllib.loads(text), path)
     try:
         if path.exists():
-            path.replace(path.with_name(path.name + ".before"))
-        part = path.with_name(f".{path.name}.part")
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
+            shutil.copy2(path, path.with_name(path.name + ".before"))
+        _write_safely(path, text)
     except OSError as exc:
         raise StoreFull(
             f"{path}: cannot be written ({exc.strerror})", "check the folder and its permissions"
@@ -151,8 +151,23 @@ def write(tables: dict[str, Any], path: Path, *, force: bool) -> Config:
     return config
 
 
+def _write_safely(path: Path, text: str) -> None:
+    """Write a file so that a power cut leaves the old one or the new one, never a part."""
+    part = path.with_name(f".{path.name}.part")
+    with part.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    part.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
 def _source(
-    pack: str, found: list[dict[str, Any]], ask: Asker, say: Callable[[str], None]
+    pack: str, found: list[dict[str, Any]], likely: str, ask: Asker, say: Callable[[str], None]
 ) -> list[dict[str, Any]]:
     """Ask which wire leads to a pack; nothing if it will only be imported."""
     say(f"\nThe wire of pack {pack}")
@@ -161,7 +176,7 @@ def _source(
     kinds = [*WIRES, "none"]
     offered = "a number from above, or " if found else ""
     while True:
-        answer = ask(f"Which ({offered}{', '.join(kinds)})?", "1" if found else "none").strip()
+        answer = ask(f"Which ({offered}{', '.join(kinds)})?", likely).strip()
         if answer == "none" or not answer:
             return []
         name = f"line-{pack}"

@@ -3,7 +3,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from adapters.found import Found, toml_source
-from logger.commissioning.probe import Looked, Wires, lines, look, proposals, save_drafts, usual_wires
+from logger.commissioning.probe import Looked, Wires, lines, look, named, proposals, save_drafts, usual_wires
 
 PACK = Found(
     "unit 1 fits", ("37 values",), ("check the sign",), toml_source(name="pack-a", kind="modbus-tcp", unit=1)
@@ -53,3 +53,14 @@ def test_drafts_are_written_and_nothing_overwritten(tmp_path: Path) -> None:
     (tmp_path / "my-pack.toml").write_text("mine")
     assert save_drafts([Looked("x", (draft,))], tmp_path) == []
     assert (tmp_path / "my-pack.toml").read_text() == "mine"
+
+
+def test_drafts_that_differ_have_names_of_their_own(tmp_path: Path) -> None:
+    def one(draft: str) -> Found:
+        return Found("cells", source=toml_source(name="x", map="my-pack.toml"), draft=draft)
+
+    looked = named([Looked("x", (one("a"), PACK, one("a"))), Looked("y", (one("b"),))])
+    assert [table.get("map") for table in proposals(looked)] == [
+        "my-pack.toml", None, "my-pack.toml", "my-pack-2.toml",
+    ]  # fmt: skip
+    assert [p.read_text() for p in save_drafts(looked, tmp_path)] == ["a", "b"]

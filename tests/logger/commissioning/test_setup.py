@@ -63,6 +63,13 @@ def test_what_the_probe_found_can_be_taken() -> None:
     ]
 
 
+def test_the_second_pack_is_offered_what_was_found_second() -> None:
+    found = [{"kind": "modbus-rtu", "port": "/dev/x", "unit": unit, "map": "m.toml"} for unit in (1, 2)]
+    person = Person("", "UTC", "2", *[""] * 13, *[""] * 13, "yes", "", "")
+    tables = from_person(person, lambda _: None, lambda: found)
+    assert [(s["pack"], s["unit"]) for s in tables["source"]] == [("A", 1), ("B", 2)]
+
+
 def test_screens_from_a_person() -> None:
     assert screens_from_person(Person("62", "char"), lambda _: None).soc == pytest.approx(0.62)
     assert screens_from_person(Person("62", "char"), lambda _: None).doing == "charging"
