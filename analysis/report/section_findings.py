@@ -130,14 +130,14 @@ def findings_section(scope: Scope, figures: Callable[[Finding], tuple[Figure, ..
     figures : callable
         Gives the figures that show a finding; may give none.
     """
-    cards = [Card(_humane(f), figures(f)) for f in ordered(scope.findings)]
+    cards = [Card(humane_finding(f), figures(f)) for f in ordered(scope.findings)]
     if not cards:
         text = "Nothing was found in these days that a skilled technician would act on or keep an eye on."
         return Section("found", "What was found", (Statement(text, "good"),))
     return Section("found", "What was found", tuple(cards))
 
 
-def _humane(finding: Finding) -> Finding:
+def humane_finding(finding: Finding) -> Finding:
     """The finding with its dates written as people write them."""
     return replace(
         finding,

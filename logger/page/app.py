@@ -37,7 +37,7 @@ NOTHING = "'none'"
 CURVES_KEPT_S = 20.0
 """The day's curves are not read again sooner. [s]"""
 PATIENCE_S = 0.25
-"""The first page waits so long for the day's curves. [s]"""
+"""The first page waits so long for newer curves. [s]"""
 _STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 
 
@@ -54,7 +54,7 @@ class Site:
         self._curves: tuple[float, list[str]] = (float("-inf"), [])
         self.frame = pages.Frame(config.site.name, config.site.timezone, reading_units(config))
         self.feed = Feed(self.live, self.today)
-        self._reader.submit(self.today)
+        self.today()  # once, before anybody asks: the first page then has the curves, without scripts too
 
     @property
     def folder(self) -> Path:
@@ -94,12 +94,12 @@ class Site:
             self._day, self._trackers = day, [Tracker(f, bounds) for f in facts]
 
     def now(self) -> str:
-        """The first page; it does not wait long for the curves, which follow by themselves."""
+        """The first page; rather than wait long for the curves it shows those it has."""
         reading = self._reader.submit(self.today)
         try:
             curves = reading.result(PATIENCE_S)
         except TimeoutError:
-            curves = [pages.STILL_READING] * len(self._config.pack_names)
+            curves = self._curves[1]
         packs = list(zip(self._config.pack_names, self._live(), curves, strict=True))
         return pages.now_page(self.frame, packs, self._store.findings(), self.clock())
 
@@ -166,13 +166,12 @@ def _static(name: str, kind: str) -> Endpoint:
 
 def _report(folder: Path) -> Endpoint:
     def made(name: str) -> Response:
-        if name not in pages.report_names(folder):
+        path = pages.report_files(folder).get(name)
+        if path is None:
             return PlainTextResponse("There is no such report.\n", 404)
-        path = folder / name
-        if path.suffix == ".pdf":
-            return FileResponse(path, media_type="application/pdf")
-        if path.suffix == ".json":
-            return FileResponse(path, media_type="application/json")
+        if path.suffix != ".html":
+            saved_as = name if path.suffix == ".zip" else None
+            return FileResponse(path, media_type=_KINDS[path.suffix], filename=saved_as)
         text = path.read_text(encoding="utf-8")
         return HTMLResponse(text, headers={"content-security-policy": report_policy(text)})
 
@@ -180,6 +179,9 @@ def _report(folder: Path) -> Endpoint:
         return await asyncio.to_thread(made, request.path_params["name"])
 
     return endpoint
+
+
+_KINDS = {".pdf": "application/pdf", ".json": "application/json", ".zip": "application/zip"}
 
 
 def report_policy(text: str) -> str:

@@ -19,15 +19,18 @@ from analysis.report.cards import card_text
 from analysis.report.dates import long_day
 from analysis.report.html import stylesheet
 from analysis.report.numbers import THIN, Units, plain
+from analysis.report.section_findings import humane_finding
 from logger.now import LIMITS, STALE_S, PackView, age
 from logger.page import draw
 from logger.page.today import Today
 
 _TEMPLATES = ("base", "now", "live", "today", "findings", "reports", "token")
-_NAME = re.compile(r"^(week|checkup)-[A-Za-z0-9._-]{1,80}\.(html|pdf|json)$")
-
-
-STILL_READING = '<p class="src">Today\'s curves are being read; they follow in a moment.</p>'
+_NAME = re.compile(
+    r"^((week|checkup)-[A-Za-z0-9._-]{1,80}\.(html|pdf|json)|claim-[A-Za-z0-9._-]{1,80}\.zip)$"
+)
+_CLAIM = re.compile(r"^claim-[A-Za-z0-9._-]{1,80}$")
+_DATED = re.compile(r"^claim-(.+)-(\d{4}-\d\d-\d\d)$")
+_ENDS = (("PDF", ".pdf"), ("numbers", ".json"), ("everything, zip", ".zip"))
 
 
 @cache
@@ -86,6 +89,7 @@ def findings_page(frame: Frame, findings: Sequence[Finding]) -> str:
 
 
 def _card(finding: Finding, units: Units) -> dict[str, Any]:
+    finding = humane_finding(finding)
     text = card_text(finding, units)
     return {
         "severity": finding.severity, "tag": text.tag, "headline": text.headline, "anchor": text.anchor,
@@ -95,26 +99,29 @@ def _card(finding: Finding, units: Units) -> dict[str, Any]:
 
 def reports_page(frame: Frame, folder: Path) -> str:
     """The reports in the folder, newest first."""
-    names = report_names(folder)
+    names = report_files(folder)
     listed = []
     for page in sorted((n for n in names if n.endswith(".html")), key=_newest, reverse=True):
         stem = page.removesuffix(".html")
-        others = [
-            (kind, f"{stem}.{end}")
-            for kind, end in (("PDF", "pdf"), ("numbers", "json"))
-            if f"{stem}.{end}" in names
-        ]
+        others = [(kind, stem + end) for kind, end in _ENDS if stem + end in names]
         listed.append({"page": page, "name": _title(stem), "others": others})
     return _page("reports", frame, "/reports", "Reports", reports=listed)
 
 
 def _newest(name: str) -> str:
-    return name.partition("-")[2]
+    """The day a report is named by: of a claim it is the last part."""
+    stem = name.removesuffix(".html")
+    dated = _DATED.match(stem)
+    return dated[2] if dated else stem.partition("-")[2]
 
 
 def _title(stem: str) -> str:
+    claim = _DATED.match(stem)
+    if claim:
+        return f"The claim about pack {claim[1]} of {_day(claim[2])}"
     kind, _, rest = stem.partition("-")
-    return {"week": "The week from", "checkup": "The check-up of"}[kind] + f" {_day(rest)}"
+    said = {"week": "The week from", "checkup": "The check-up of", "claim": "The claim"}[kind]
+    return f"{said} {_day(rest)}"
 
 
 def _day(text: str) -> str:
@@ -124,13 +131,20 @@ def _day(text: str) -> str:
         return text
 
 
-def report_names(folder: Path) -> frozenset[str]:
-    """Names of files in the folder that the page may show."""
+def report_files(folder: Path) -> dict[str, Path]:
+    """Files that the page may show, by the name it gives them; of a claim its document and its zip."""
     if not folder.is_dir():
-        return frozenset()
-    return frozenset(
-        p.name for p in folder.iterdir() if _NAME.match(p.name) and p.is_file() and not p.is_symlink()
-    )
+        return {}
+    files = {p.name: p for p in folder.iterdir() if _NAME.match(p.name) and _plain(p)}
+    for claim in folder.iterdir():
+        if _CLAIM.match(claim.name) and claim.is_dir() and not claim.is_symlink():
+            inside = {f"{claim.name}{end}": claim / f"claim{end}" for end in (".html", ".pdf", ".json")}
+            files |= {name: path for name, path in inside.items() if _plain(path)}
+    return files
+
+
+def _plain(path: Path) -> bool:
+    return path.is_file() and not path.is_symlink()
 
 
 def token_page(problem: str) -> str:

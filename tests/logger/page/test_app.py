@@ -41,10 +41,11 @@ def test_every_page_is_whole_html(make_client: MakeClient, path: str) -> None:
     assert "style=" not in answer.text
 
 
-def test_the_first_page_shows_both_packs_with_their_cells_and_the_day(
+def test_the_very_first_page_shows_both_packs_with_their_cells_and_the_day(
     make_client: MakeClient, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(app, "PATIENCE_S", 60.0)  # a busy machine must not fail it
+    """Without patience at all: the curves were read before anybody could ask, and no script adds them."""
+    monkeypatch.setattr(app, "PATIENCE_S", 0.0)
     text = make_client().get("/").text
     for wanted in ("Pack A", "Pack B", "Read 0 s ago", "Cells in order", "Today, hour by hour", "18:30:00"):
         assert wanted in text
@@ -164,6 +165,24 @@ def test_reports_are_listed_and_served_and_nothing_else_is(place: Place, make_cl
     assert "script-src" not in shown.headers["content-security-policy"]
     assert client.get("/reports/week-2026-01-12.pdf").headers["content-type"] == "application/pdf"
     for wrong in ("secret.txt", "week-link.html", "..%2fbank.toml", "../bank.toml", "bank.db"):
+        assert client.get(f"/reports/{wrong}").status == 404
+
+
+def test_claims_are_offered_as_they_were_written(place: Place, make_client: MakeClient) -> None:
+    config, _, _ = place
+    folder = config.report_folder / "claim-B.2-2026-01-14"
+    (folder / "days").mkdir(parents=True)
+    (folder / "claim.html").write_text("<!doctype html><title>c</title>claim")
+    (folder / "claim.pdf").write_bytes(b"%PDF-1.7")
+    (folder / "MANIFEST.sha256").write_text("no")
+    folder.with_name(folder.name + ".zip").write_bytes(b"PK")
+    client = make_client()
+    listed = client.get("/reports").text
+    assert "The claim about pack B.2 of 14 Jan 2026" in listed
+    assert client.get("/reports/claim-B.2-2026-01-14.html").text.endswith("claim")
+    zipped = client.get("/reports/claim-B.2-2026-01-14.zip")
+    assert zipped.headers["content-disposition"] == 'attachment; filename="claim-B.2-2026-01-14.zip"'
+    for wrong in ("claim-B.2-2026-01-14", "claim-B.2-2026-01-14/MANIFEST.sha256", "MANIFEST.sha256"):
         assert client.get(f"/reports/{wrong}").status == 404
 
 
