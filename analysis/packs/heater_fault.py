@@ -21,6 +21,8 @@ LONG_RUN_H, COLD_C = 4.0, 8.0
 """A run this long that leaves the cells this cold tells by itself. [h], [°C] Practice, no source."""
 USUAL_TAU_H = 9.0
 """Time constant of a pack, where it is only needed roughly. [h] 25 Wh/K over 3 W/K, practice."""
+LEAST_BEFORE_W = 30.0
+"""A heater of less cannot be seen to fail in part. [W] Practice, no source."""
 WARM_C = 18.0
 """Cells at which no heater has work to do. [°C] Practice, no source."""
 COLDER_K = 4.0
@@ -127,23 +129,21 @@ def _weak(history: History, others: Sequence[History], least: float) -> HeaterTr
     n = watts.size
     if n < 24:
         return None
-    best: tuple[float, int] | None = None
-    for cut in range(12, n - 7, 1 + n // 400):
-        before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
-        spread = 1.4826 * float(np.median(np.abs(watts[:cut] - before))) + 3
-        score = (before - after) / spread * math.sqrt(min(cut, n - cut))
-        if before > 30 and (best is None or score > best[0]):
-            best = (score, cut)
-    if best is None:
-        return None
-    cut = best[1]
+    cut = min(range(12, n - 7, 1 + n // 400), key=lambda k: _apart(watts[:k]) + _apart(watts[k:]))
     before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
+    if before <= LEAST_BEFORE_W:
+        return None
     halves = [1.96 * _median_u(part) / before for part in (watts[:cut], watts[cut:])]
     lost, half = 1 - after / before, math.hypot(*halves)
     if lost - half < least:
         return None
     hours = sum(d.heater.on_s for d in history.digests if d.day >= days[cut]) / 3600
     return HeaterTrouble("weak", days[cut], days[-1], hours, n - cut, lost, lost - half, lost + half, before)
+
+
+def _apart(values: F64) -> float:
+    """Sum of the distances from the median. [W]"""
+    return float(np.abs(values - np.median(values)).sum())
 
 
 def _median_u(values: F64) -> float:

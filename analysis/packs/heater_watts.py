@@ -26,7 +26,10 @@ RECENT_DAYS = 90
 LEAST_STEPS = 4
 """Switchings below which no power is given."""
 COARSEST_S = 45.0
-"""Readings farther apart than this show the house's load at a switching, not the heater's. [s] Practice."""
+"""Readings farther apart may show the house's load at a switching, not the heater's. [s] Practice."""
+ALIKE = 0.2
+"""They are believed if the switchings of a day differ by no more than this from each other, in the median.
+[1] Practice, no source."""
 NOISE_W = 15.0
 """A median step below this is no heater. [W] Practice, no source."""
 RATED_TOLERANCE = 0.10
@@ -106,6 +109,15 @@ def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
     return out
 
 
+def _alike(days: Sequence[DayDigest]) -> bool:
+    """Whether the switchings of each day agree with each other: one heater's do, a house's loads do not."""
+    rows = [(w, float(np.median(d.heater.steps_w))) for d in days for w in d.heater.steps_w]
+    if len(rows) < 2 * LEAST_STEPS:
+        return False
+    apart = [abs(w - middle) for w, middle in rows]
+    return float(np.median(apart)) <= ALIKE * abs(float(np.median([m for _, m in rows])))
+
+
 def _steps(history: History, others: Sequence[History], days: int) -> list[_Step]:
     """Every switching of the latest days that have any, and whose readings lie close enough to show it.
 
@@ -113,7 +125,8 @@ def _steps(history: History, others: Sequence[History], days: int) -> list[_Step
     of such a step.
     """
     by_day = [{d.day: d for d in other.digests} for other in others]
-    close = [d for d in history.digests if d.heater.steps_w and d.period_s <= COARSEST_S]
+    coarse = _alike([d for d in history.digests if d.period_s > COARSEST_S])
+    close = [d for d in history.digests if d.heater.steps_w and (coarse or d.period_s <= COARSEST_S)]
     switched = close[-days:]
     found: list[_Step] = []
     for own in switched:
