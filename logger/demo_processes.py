@@ -18,7 +18,7 @@ from adapters.errors import SourceError
 if TYPE_CHECKING:
     from logger.config import Config
 
-READY_S = 30.0
+READY_S = 120.0
 """How long the simulated bank may take to come up. [s]"""
 
 

@@ -1,20 +1,31 @@
 #!/usr/bin/env bash
 # Fetch Debian's kernel, unpack it (nothing is installed), and make a small initramfs in tests/kernel/build/.
+# With ARCH=arm64 the same for 64-bit Arm, in tests/kernel/build/arm64/.
 set -euo pipefail
 here=$(cd "$(dirname "$0")" && pwd)
-out=${1:-$here/build}
-mkdir -p "$out"
+arch=${ARCH:-amd64}
+out=$here/build
 need=(qemu-system-x86 busybox-static cpio kmod e2fsprogs iproute2)
+[ "$arch" = arm64 ] && out=$out/arm64 && need+=(qemu-system-arm)
+mkdir -p "$out"
+apt=()   # another architecture's packages, by the same client with lists of its own
+if [ "$arch" != "$(dpkg --print-architecture)" ]; then
+  mkdir -p "$out"/apt/state/lists/partial "$out"/apt/cache/archives/partial && touch "$out/apt/status"
+  apt=(-o "Dir::State=$out/apt/state" -o "Dir::State::status=$out/apt/status" -o "Dir::Cache=$out/apt/cache"
+       -o "APT::Architecture=$arch" -o "APT::Architectures=$arch" -o APT::Sandbox::User=root)
+fi
 missing=()
 for p in "${need[@]}"; do dpkg -s "$p" >/dev/null 2>&1 || missing+=("$p"); done
 if [ ${#missing[@]} -gt 0 ]; then
   apt-get update -qq && apt-get install -y -qq "${missing[@]}"
 fi
 if ! ls "$out"/root/boot/vmlinuz-* >/dev/null 2>&1; then
-  package=$(apt-cache depends linux-image-amd64 | awk '/Depends: linux-image/{print $2; exit}')
-  (cd "$out" && apt-get download -qq "$package" 2>/dev/null)
+  [ ${#apt[@]} -eq 0 ] || apt-get "${apt[@]}" update -qq
+  package=$(apt-cache "${apt[@]}" depends "linux-image-$arch" | awk '/Depends: linux-image/{print $2; exit}')
+  (cd "$out" && apt-get "${apt[@]}" download -qq "$package:$arch" "busybox-static:$arch" 2>/dev/null)
   dpkg -x "$out/$package"_*.deb "$out/root"
-  rm -f "$out/$package"_*.deb
+  dpkg -x "$out"/busybox-static_*.deb "$out/root"
+  rm -f "$out/$package"_*.deb "$out"/busybox-static_*.deb
 fi
 version=$(basename "$out"/root/lib/modules/*)
 cp "$out/root/boot/vmlinuz-$version" "$out/vmlinuz"
@@ -24,7 +35,8 @@ depmod -b "$out/root" "$version"
 tree=$out/initramfs
 rm -rf "$tree"
 mkdir -p "$tree"/{bin,modules,proc,sys,dev,host,up,root}
-cp "$(command -v busybox)" "$tree/bin/busybox"
+busybox=$out/root/bin/busybox
+cp "$([ -x "$busybox" ] && echo "$busybox" || command -v busybox)" "$tree/bin/busybox"
 : > "$tree/modules/order"
 add() {
   local name=$1 path dep

@@ -41,6 +41,8 @@ class Guest:
         disk is left alone: the script mounts it.
     saved : pathlib.Path or None
         What `save` wrote; the machine goes on from there instead of booting.
+    arch : str
+        "x86_64", or "aarch64" with what `ARCH=arm64 build.sh` made.
     epoch_s : int or None
         Clock of the guest at boot, the hardware's too, UTC epoch seconds; None leaves the emulator's. [s]
     """
@@ -50,6 +52,7 @@ class Guest:
     drive: str | None = None
     cache: str = "writeback"
     mount_options: str = "rw,noatime"
+    arch: str = "x86_64"
     epoch_s: int | None = None
     memory_mb: int = 768
     root: Path = Path("/")
@@ -62,7 +65,11 @@ class Guest:
     def start(self) -> None:
         """Power on."""
         run = base64.b64encode(self.script.encode()).decode()
-        words = ["console=ttyS0", "quiet", "panic=-1", f"bench.run={run}"]
+        arm = self.arch == "aarch64"
+        folder = BUILD / "arm64" if arm else BUILD
+        machine = ["-machine", "virt", "-cpu", "cortex-a72"] if arm else ["-cpu", "max"]
+        console = "console=ttyAMA0" if arm else "console=ttyS0"
+        words = [console, "quiet", "panic=-1", f"bench.run={run}"]
         if (self.disk or self.drive) and not self.root_disk:
             words.append(f"bench.disk=/dev/vda,{self.mount_options}")
         if self.root_disk:
@@ -74,8 +81,8 @@ class Guest:
             words.append(f"bench.time={self.epoch_s}")
             rtc = ["-rtc", f"base={time.strftime('%Y-%m-%dT%H:%M:%S', time.gmtime(self.epoch_s))}"]
         args = [
-            "qemu-system-x86_64", "-accel", "tcg", "-cpu", "max", "-m", str(self.memory_mb), "-nographic",
-            "-no-reboot", "-kernel", str(BUILD / "vmlinuz"), "-initrd", str(BUILD / "initramfs.gz"),
+            f"qemu-system-{self.arch}", "-accel", "tcg", *machine, "-m", str(self.memory_mb), "-nographic",
+            "-no-reboot", "-kernel", str(folder / "vmlinuz"), "-initrd", str(folder / "initramfs.gz"),
             "-append", " ".join([*words, ""]), "-nic", "none",
         ]  # fmt: skip
         if self.root_disk is None:
