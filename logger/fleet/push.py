@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
 AT_ONCE = 200
 """Digests in one transaction."""
+REPORTS = frozenset(("week", "checkup", "captest"))
+"""Reports whose numbers are sent. The commissioning check is no numbers: it names the site and what packs say
+they are, and stays at the bank."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,13 +260,23 @@ def _send_reports(store: Store, remote: Connection, bank: str) -> int:
     keys = ("kind", "last_day", "made_ms")
     known = _known(remote, central.report, bank, keys)
     rows = [
-        {"bank": bank} | {k: r[k] for k in ("kind", "first_day", "last_day", "made_ms", "numbers")}
+        {"bank": bank, "numbers": json.dumps(_under(bank, json.loads(r["numbers"])), ensure_ascii=False)}
+        | {k: r[k] for k in ("kind", "first_day", "last_day", "made_ms")}
         for r in store.reports()
-        if tuple(r[k] for k in keys) not in known
+        if r["kind"] in REPORTS and tuple(r[k] for k in keys) not in known
     ]
     if rows:
         remote.execute(insert(central.report), rows)
     return len(rows)
+
+
+def _under(bank: str, value: Any) -> Any:
+    """Return a report's JSON with the site under the bank's name at the centre, and no serial numbers."""
+    if isinstance(value, dict):
+        return {
+            k: bank if k == "site" else _under(bank, v) for k, v in value.items() if "serial" not in k.lower()
+        }
+    return [_under(bank, v) for v in value] if isinstance(value, list) else value
 
 
 def _send_summary(remote: Connection, bank: str, now_ms: int, packs: Sequence[PackSummary]) -> None:

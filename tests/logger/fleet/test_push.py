@@ -1,6 +1,7 @@
 """Pushing to a real PostgreSQL: again, at once by two, cut anywhere, poisoned, and with few rights."""
 
 import contextlib
+import json
 import os
 import random
 import socket
@@ -221,6 +222,23 @@ def test_pseudonym_is_stable_and_says_nothing(bank_file: Path) -> None:
         assert name == pseudonym(store)
     assert name.startswith("bank-")
     assert len(name) == 17
+
+
+def test_no_site_and_no_serial_number_goes_along(tmp_path: Path, bank_file: Path) -> None:
+    numbers = {"site": "Widow Ash's cellar", "packs": [{"serial": "SN-77", "numbers": {"in": 5}}]}
+    engine = address.connect(f"sqlite:///{tmp_path / 'centre.db'}")
+    central.prepare(engine)
+    with Store.open(bank_file, write=True) as store:
+        for kind in ("week", "commissioning"):
+            store.save_report(kind, "2026-01-05", "2026-01-11", json.dumps(numbers), NOW)
+        name = pseudonym(store)
+        assert push(store, engine, name, NOW).reports == 1
+        assert push(store, engine, name, NOW + 1).reports == 0
+    engine.dispose()
+    everything = (tmp_path / "centre.db").read_bytes()
+    assert b"SN-77" not in everything
+    assert b"Ash" not in everything
+    assert b'"in": 5' in everything
 
 
 def test_unprepared_centre_says_so(tmp_path: Path, bank_file: Path) -> None:
