@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import os
 import select
 import struct
 import threading
 import tty
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -199,6 +200,47 @@ async def modbus_tcp(
         yield
     finally:
         await server.shutdown()
+
+
+Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+@contextlib.asynccontextmanager
+async def tcp_peer(handle: Handler, port: int, patience_s: float = 0.0) -> AsyncIterator[None]:
+    """A TCP server that does what a test says with every connection, and closes them all at the end.
+
+    With patience it waits so long for them to come to their own end. [s]
+    """
+    writers: list[asyncio.StreamWriter] = []
+    tasks: set[asyncio.Task[None]] = set()
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writers.append(writer)
+        tasks.add(asyncio.current_task())  # type: ignore[arg-type] # there is one
+        with contextlib.suppress(ConnectionError, asyncio.IncompleteReadError):
+            await handle(reader, writer)
+
+    server = await asyncio.start_server(serve, "127.0.0.1", port)
+    try:
+        yield
+    finally:
+        server.close()
+        if patience_s and tasks:
+            await asyncio.wait(tasks, timeout=patience_s)
+        for writer in writers:
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+
+
+def listener(came: bytearray) -> Handler:
+    """A handler that keeps whatever is sent to it."""
+
+    async def keep(reader: asyncio.StreamReader, _: asyncio.StreamWriter) -> None:
+        while piece := await reader.read(1024):
+            came.extend(piece)
+
+    return keep
 
 
 def rtu(port: str, map_file: Path, **keys: Any) -> ModbusAdapter:

@@ -97,28 +97,14 @@ def _modbus_rtu_over_tcp(map_file: Path, tmp_path: Path) -> Case:
     """A converter that passes serial frames through a TCP connection unchanged."""
     port = free_port()
 
-    @contextlib.asynccontextmanager
-    async def up() -> AsyncIterator[None]:
-        unit = peers.RtuUnit(peers.image(peers.REGISTERS))
-        writers: list[asyncio.StreamWriter] = []
+    unit = peers.RtuUnit(peers.image(peers.REGISTERS))
 
-        async def pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            writers.append(writer)
-            while len(request := await reader.read(8)) == 8:
-                writer.write(unit(request) or b"")
-
-        server = await asyncio.start_server(pass_on, "127.0.0.1", port)
-        try:
-            yield
-        finally:
-            server.close()
-            for writer in writers:
-                writer.close()
-                with contextlib.suppress(ConnectionError):
-                    await writer.wait_closed()
+    async def pass_on(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while len(request := await reader.read(8)) == 8:
+            writer.write(unit(request) or b"")
 
     keys = {"host": "127.0.0.1", "port": port, "map": str(map_file), "framing": "rtu"}
-    return Case("modbus-tcp", keys, peers.EXPECTED, up)
+    return Case("modbus-tcp", keys, peers.EXPECTED, lambda: peers.tcp_peer(pass_on, port))
 
 
 def _sunspec_words() -> list[int]:
@@ -221,36 +207,21 @@ def _can_socketcand(map_file: Path, tmp_path: Path) -> Case:
     """A daemon that hands a bus on over TCP, as its documentation has it: raw mode, ASCII frames in < >."""
     port = free_port()
 
-    @contextlib.asynccontextmanager
-    async def up() -> AsyncIterator[None]:
-        writers: list[asyncio.StreamWriter] = []
-
-        async def daemon(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            writers.append(writer)
-            writer.write(b"< hi >")
-            with contextlib.suppress(ConnectionError, asyncio.IncompleteReadError):
-                for wanted in (b"open can0", b"rawmode"):
-                    assert wanted in await reader.readuntil(b">")
-                    writer.write(b"< ok >")
-                await asyncio.sleep(0.1)
-                while not writer.is_closing():
-                    for can_id, payload in FRAMES:
-                        writer.write(f"< frame {can_id:03X} 1767596400.000000 {payload} >".encode())
-                    await writer.drain()
-                    await asyncio.sleep(0.05)
-
-        server = await asyncio.start_server(daemon, "127.0.0.1", port)
-        try:
-            yield
-        finally:
-            server.close()
-            for writer in writers:
-                writer.close()
-                with contextlib.suppress(ConnectionError):
-                    await writer.wait_closed()
+    async def daemon(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"< hi >")
+        for wanted in (b"open can0", b"rawmode"):
+            assert wanted in await reader.readuntil(b">")
+            writer.write(b"< ok >")
+        await asyncio.sleep(0.1)
+        while not writer.is_closing():
+            for can_id, payload in FRAMES:
+                writer.write(f"< frame {can_id:03X} 1767596400.000000 {payload} >".encode())
+            await writer.drain()
+            await asyncio.sleep(0.05)
 
     keys = {"interface": "socketcand", "channel": "can0", "host": "127.0.0.1", "port": port, "binding": LOOP}
-    return Case("can", keys | {"period_s": 0.1, "stale_s": 0.5}, LOOP_EXPECTED, up)
+    keys |= {"period_s": 0.1, "stale_s": 0.5}
+    return Case("can", keys, LOOP_EXPECTED, lambda: peers.tcp_peer(daemon, port))
 
 
 @contextlib.asynccontextmanager

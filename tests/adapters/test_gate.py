@@ -18,7 +18,7 @@ from adapters import can_port
 from adapters.errors import ConfigError
 from adapters.gate import GateClosedError, ListenOnlyBus, RequestFrame, ask_registers, watch_modbus
 from adapters.modbus_line import line_to
-from adapters.places import SerialPlace, TcpPlace
+from adapters.places import Place, SerialPlace, TcpPlace
 from adapters.registry import config_from, make
 from tests.adapters import peers
 from tests.adapters.peers import SerialWire
@@ -111,19 +111,15 @@ def test_writes_by_the_library_do_not_reach_the_wire() -> None:
     """Every request but 3 and 4, on a client made as the line makes it."""
 
     async def main() -> None:
+        came = bytearray()
+        port = free_port()
+        async with peers.tcp_peer(peers.listener(came), port, patience_s=5.0):
+            await attack(port)
+        assert bytes(came) == b""
+
+    async def attack(port: int) -> None:
         from pymodbus.client import AsyncModbusTcpClient
 
-        came = bytearray()
-        done = asyncio.Event()
-
-        async def record(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            while piece := await reader.read(1024):
-                came.extend(piece)
-            writer.close()
-            done.set()
-
-        port = free_port()
-        server = await asyncio.start_server(record, "127.0.0.1", port)
         client = AsyncModbusTcpClient(
             "127.0.0.1", port=port, timeout=0.2, retries=0, trace_packet=watch_modbus("tcp")
         )
@@ -141,9 +137,6 @@ def test_writes_by_the_library_do_not_reach_the_wire() -> None:
             with pytest.raises(GateClosedError):
                 await ask_registers(client, function=function, address=0, count=count, unit=1)
         client.close()
-        await done.wait()
-        server.close()
-        assert bytes(came) == b""
 
     asyncio.run(main())
 
@@ -153,29 +146,22 @@ def test_writes_by_the_client_of_a_line_do_not_reach_the_wire(wire: SerialWire) 
 
     async def main() -> None:
         came = bytearray()
-        over = asyncio.Event()
-
-        async def keep(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            while piece := await reader.read(1024):
-                came.extend(piece)
-            writer.close()
-            over.set()
-
         port = free_port()
-        server = await asyncio.start_server(keep, "127.0.0.1", port)
         wire.serve(lambda _: None)
-        for place in (TcpPlace("127.0.0.1", port), SerialPlace(wire.path, 115200, "N", 1)):
-            line = line_to(place)
-            await line.connect(2.0)
-            client = line._client  # noqa: SLF001 - the one thing that could send
-            assert client is not None
-            for attempt in (client.write_register(0, 1), client.write_coil(0, True), client.read_coils(0)):
-                with pytest.raises(GateClosedError):
-                    await attempt
-            line.leave()
-        await over.wait()
-        server.close()
+        async with peers.tcp_peer(peers.listener(came), port, patience_s=5.0):
+            for place in (TcpPlace("127.0.0.1", port), SerialPlace(wire.path, 115200, "N", 1)):
+                await attack(place)
         assert bytes(came) == b""
+
+    async def attack(place: Place) -> None:
+        line = line_to(place)
+        await line.connect(2.0)
+        client = line._client  # noqa: SLF001 - the one thing that could send
+        assert client is not None
+        for attempt in (client.write_register(0, 1), client.write_coil(0, True), client.read_coils(0)):
+            with pytest.raises(GateClosedError):
+                await attempt
+        line.leave()
 
     asyncio.run(main())
     assert bytes(wire.received) == b""

@@ -96,27 +96,18 @@ def test_silent_unit_does_not_slow_the_others(
     asyncio.run(main())
 
 
+def _tcp(port: int, map_file: Path, timeout_s: float, pack: str = "A") -> Adapter:
+    keys = {"name": pack, "pack": pack, "host": "127.0.0.1", "port": port, "map": str(map_file)}
+    return make(config_from("modbus-tcp", keys | {"timeout_s": timeout_s}))
+
+
 def test_tcp_peer_that_accepts_and_says_nothing(map_file: Path) -> None:
     async def main() -> None:
         port = free_port()
-        held: list[asyncio.StreamWriter] = []
-        server = await asyncio.start_server(lambda _, writer: held.append(writer), "127.0.0.1", port)
-        keys = {
-            "name": "a",
-            "pack": "A",
-            "host": "127.0.0.1",
-            "port": port,
-            "map": str(map_file),
-            "timeout_s": 0.1,
-        }
-        adapter = make(config_from("modbus-tcp", keys))
-        async with asyncio.timeout(3):
+        adapter = _tcp(port, map_file, 0.1)
+        async with peers.tcp_peer(peers.listener(bytearray()), port), asyncio.timeout(30):
             with pytest.raises(SourceTimeout, match=r"no answer in 0\.1 s"):
                 await adapter.open()
-        for writer in held:
-            writer.close()
-            await writer.wait_closed()
-        server.close()
         async with peers.modbus_tcp(peers.image(peers.REGISTERS), port=port):
             await adapter.open()
             assert (await adapter.read()).values == peers.EXPECTED
@@ -127,33 +118,17 @@ def test_tcp_peer_that_accepts_and_says_nothing(map_file: Path) -> None:
 
 @pytest.mark.parametrize("noise", [b"\0" * 300, b"HTTP/1.1 400 Bad Request\r\n\r\n", bytes(range(256))])
 def test_tcp_peer_that_speaks_something_else(map_file: Path, noise: bytes) -> None:
+    async def babble(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while await reader.read(100):
+            writer.write(noise)
+
     async def main() -> None:
-        over = asyncio.Event()
-
-        async def babble(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            while await reader.read(100):
-                writer.write(noise)
-            writer.close()
-            over.set()
-
         port = free_port()
-        server = await asyncio.start_server(babble, "127.0.0.1", port)
-        keys = {
-            "name": "a",
-            "pack": "A",
-            "host": "127.0.0.1",
-            "port": port,
-            "map": str(map_file),
-            "timeout_s": 0.1,
-        }
-        adapter = make(config_from("modbus-tcp", keys))
-        async with asyncio.timeout(5):
+        adapter = _tcp(port, map_file, 0.1)
+        async with peers.tcp_peer(babble, port, patience_s=5.0), asyncio.timeout(30):
             with pytest.raises(SourceError):
                 await adapter.open()
-        await adapter.close()
-        server.close()
-        await over.wait()
-        await asyncio.sleep(0.02)  # let the transports close before the loop does
+            await adapter.close()
 
     asyncio.run(main())
 
@@ -163,15 +138,7 @@ def test_one_lost_source_leaves_the_others_alone(wire: SerialWire, map_file: Pat
 
     async def main() -> None:
         port = free_port()
-        keys = {
-            "name": "b",
-            "pack": "B",
-            "host": "127.0.0.1",
-            "port": port,
-            "map": str(map_file),
-            "timeout_s": 0.2,
-        }
-        tcp, serial = make(config_from("modbus-tcp", keys)), rtu(wire.path, map_file)
+        tcp, serial = _tcp(port, map_file, 0.2, "B"), rtu(wire.path, map_file)
         async with peers.modbus_tcp(peers.image(peers.REGISTERS), port=port):
             await tcp.open()
             await serial.open()
