@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from adapters.errors import StoreError
 from logger.documents.identity import ENTERED_NOT, READ_NOT, differing, identity_rows
+from logger.documents.on_record import instead
 from logger.documents.report_files import numbers_json, reading_units, write_report
 from logger.record.histories import bank as bank_of
 
@@ -48,9 +49,7 @@ def write_checkup(
     """
     bank = bank_of(store, config, last)
     if not any(pack.days for pack in bank.packs):
-        raise StoreError(
-            "nothing is on record up to that day", "run `bankbook log` or `bankbook import` first"
-        )
+        raise StoreError("nothing is on record of a pack up to that day", instead(store, config))
     report = make_checkup(bank, config, store.identities())
     if store.write:
         store.save_report("checkup", report.first, report.last, numbers_json(report))

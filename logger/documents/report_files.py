@@ -81,6 +81,7 @@ def write_whole(path: Path, content: bytes) -> Path:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         raise StoreFull(
-            f"{path}: cannot be written ({exc.strerror})", "free space, or set [report] folder"
+            f"{path}: cannot be written ({exc.strerror})",
+            "free space, or name a folder on another disk with --to or [report] folder",
         ) from exc
     return path

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapters.errors import StoreError
+from logger.documents.on_record import instead
 from logger.documents.report_files import numbers_json, reading_units, write_report
 from logger.record.histories import bank as bank_of
 
@@ -50,7 +51,7 @@ def write_week(store: Store, config: Config, day: date, out_dir: Path | None = N
     first, last = week_of(day)
     bank = bank_of(store, config, date.fromisoformat(last))
     if not any(first <= d <= last for pack in bank.packs for d in pack.days):
-        raise StoreError(f"nothing was recorded from {first} to {last}", _other_weeks(bank))
+        raise StoreError(f"nothing was recorded of a pack from {first} to {last}", instead(store, config))
     now = health(bank, first, last)
     found = findings(bank, known=now)
     report = make_week(bank, config, now, found)
@@ -78,10 +79,3 @@ def make_week(bank: Bank, config: Config, now: Health, found: Sequence[Finding])
 def _is_newest(store: Store, last: str) -> bool:
     """Whether no day after the week is over: only then does what was found in it stand now."""
     return (store.newest_day() or last) <= last
-
-
-def _other_weeks(bank: Bank) -> str:
-    days = sorted(day for pack in bank.packs for day in pack.days)
-    if not days:
-        return "the record is empty: run `bankbook log` or `bankbook import`"
-    return f"the record runs from {days[0]} to {days[-1]}: name a day in it"

@@ -8,7 +8,7 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
-from adapters.errors import StoreError, StoreFull
+from adapters.errors import StoreDamaged, StoreError, StoreFull
 from logger.record.store import Store
 from logger.record.store_engine import connect_file, file_exists, is_url, translate
 from logger.record.verify import VerifyResult
@@ -68,11 +68,21 @@ def backup(address: str, to: Path | str) -> BackupResult:
         part.replace(final)
         _sync(final.parent)
     except (sqlite3.Error, OSError) as error:
-        raise error if isinstance(error, StoreError) else translate(error, str(final)) from error
+        raise _told(error, address, final) from error
     finally:
         for suffix in ("", "-wal", "-shm"):
             Path(f"{part}{suffix}").unlink(missing_ok=True)
     return BackupResult(final, final.stat().st_size, verified)
+
+
+def _told(error: Exception, address: str, final: Path) -> StoreError:
+    """Name the file that is to blame: damage is the record's, whatever else the copy's."""
+    found = error if isinstance(error, StoreError) else translate(error, str(final))
+    if not isinstance(found, StoreDamaged):
+        return found
+    return StoreDamaged(
+        f"{address} is damaged, so the copy was not kept", "run `bankbook salvage` on it into a new record"
+    )
 
 
 def _target(address: str, to: Path) -> Path:

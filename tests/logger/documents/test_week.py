@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterator
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -50,6 +51,27 @@ def test_a_week_without_readings_is_refused_with_the_days_there_are(place: tuple
     config, store = place
     with pytest.raises(StoreError, match="2026-01-12 to 2026-01-14"):
         write_week(store, config, date(2026, 3, 4))
+
+
+@pytest.mark.parametrize("write", [lambda s, c: write_week(s, c, date(2026, 1, 14)), write_checkup])
+def test_a_record_without_a_pack_says_what_it_holds(tmp_path: Path, write: Any) -> None:
+    config, store, _ = make_site(tmp_path, 2)
+    with store.writing() as conn:
+        for table in ("reading", "sealed_day", "digest"):
+            pack = "name IN ('A', 'B')" if table == "sealed_day" else "1"
+            conn.exec_driver_sql(f"DELETE FROM {table} WHERE {pack}")
+    with pytest.raises(StoreError, match=r"has only witness hall from 2026-01-12 .* needs a pack"):
+        write(store, config)
+    store.close()
+
+
+def test_a_pack_that_the_configuration_does_not_name_is_named(tmp_path: Path) -> None:
+    _, store, _ = make_site(tmp_path, 2)
+    (tmp_path / "other.toml").write_text('[[pack]]\nname = "C"\n', encoding="utf-8")
+    other = Config.load(tmp_path / "other.toml")
+    with pytest.raises(StoreError, match=r"pack A from 2026-01-12 .* add a \[\[pack\]\] of that name"):
+        write_checkup(store, other)
+    store.close()
 
 
 def test_the_check_up_becomes_three_files(place: tuple[Config, Store], tmp_path: Path) -> None:

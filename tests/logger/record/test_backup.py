@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from adapters.base import Subject
-from adapters.errors import StoreError
+from adapters.errors import StoreDamaged, StoreError
 from logger.record.backup import backup
 from logger.record.store import Stamped, Store
 from tests.logger.made import make_day
@@ -71,3 +71,16 @@ def test_refusals(record: Path, tmp_path: Path, to: str, says: str) -> None:
 def test_nothing_to_back_up(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="no record"):
         backup(str(tmp_path / "none.db"), tmp_path / "x.db")
+
+
+def test_of_a_damaged_record_the_record_is_named_and_no_copy_kept(
+    store: Store, record: Path, tmp_path: Path
+) -> None:
+    store.adopt("A", make_day("2026-02-05", period_s=600), now_ms=LATER)
+    store.close()
+    with record.open("r+b") as file:
+        file.seek(1024)  # the second page and some more: tables, not the header
+        file.write(b"\xff" * 20_000)
+    with pytest.raises(StoreDamaged, match=r"bank\.db is damaged, so the copy was not kept"):
+        backup(str(record), tmp_path / "copy.db")
+    assert not list(tmp_path.glob("copy.db*"))
