@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from logger.commands import options
 from logger.commands.options import BANK_TOML, AsJson, ConfigFile
+
+if TYPE_CHECKING:
+    from logger.fleet.compute import Made
 
 fleet_app = typer.Typer(
     help="Many banks, one desk: what is where, what needs a visit.",
@@ -97,7 +101,9 @@ def digest(
         "computed": sum(m.days for m in made),
         "seconds": round(took, 2),
         "worker_peak_mb": round(max((m.peak_mb for m in made), default=0.0), 1),
+        "unread": [day for m in made for day in m.unread],
     }
+    _tell_unread(made)
     if as_json:
         options.print_json(numbers)
     else:
@@ -130,6 +136,7 @@ def report(
             made = compute(place, on, keep=True, progress=progress)
         with _bar("banks") as progress:
             found = desk.gather(place, made, on, progress)
+    _tell_unread(made)
     with _bar("banks' own pages") as progress:
         pages = desk.write_desk(found, to, day.isoformat(), own_reports=own, progress=progress)
     if as_json:
@@ -137,6 +144,13 @@ def report(
     else:
         for page in pages:
             print(page)
+
+
+def _tell_unread(made: Sequence[Made]) -> None:
+    """Say on the error stream which days could not be read; the work goes on without them."""
+    for m in made:
+        for day in m.unread:
+            print(f"bankbook: cannot read {day}", file=sys.stderr)
 
 
 @contextmanager

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from adapters.errors import ConfigError, SourceLost
+from adapters.errors import BankbookError, ConfigError, SourceLost
 from logger.fleet.sources import DayRef, FleetSource, open_source
 
 if TYPE_CHECKING:
@@ -52,6 +52,8 @@ class Made:
         By day, as `analysis.digest.dumps` made them; empty once the source keeps them.
     peak_mb : float
         The worker's peak memory. [MB]
+    unread : tuple of str
+        Days that could not be read, each with the reason; the others are digested all the same.
     """
 
     bank: str
@@ -59,6 +61,7 @@ class Made:
     days: int
     digests: tuple[tuple[str, tuple[bytes, bytes]], ...]
     peak_mb: float
+    unread: tuple[str, ...] = ()
 
 
 def _tail(table: pa.Table) -> pa.Table:
@@ -82,18 +85,34 @@ def run_task(task: Task) -> Made:
     source = open_source(task.place)
     facts = source.packs(task.bank)[task.pack]
     witnesses = [r for r in source.days(task.bank) if r.kind == "witness"]
-    lead = None if task.before is None else _tail(source.table(task.bank, task.before))
     before = None if task.before is None else task.before.day
-    out = []
+    lead, _ = (None, "") if task.before is None else _read(source, task.bank, task.before)
+    lead = None if lead is None else _tail(lead)
+    out, unread = [], []
     for ref in task.days:
-        table = source.table(task.bank, ref)
+        table, why = _read(source, task.bank, ref)
+        if table is None:
+            unread.append(f"{task.bank} {task.pack} {ref.day}: {why}")
+            lead, before = None, ref.day
+            continue
         joined = lead if before == neighbour(ref.day, -1) else None
         frame = to_frame(task.pack, ref.day, day_bounds(ref.day, ZoneInfo(ref.zone)), table, joined)
-        seen = [to_witness(w.name, source.table(task.bank, w)) for w in witnesses if w.day == ref.day]
+        others = ((w.name, _read(source, task.bank, w)[0]) for w in witnesses if w.day == ref.day)
+        seen = [to_witness(name, other) for name, other in others if other is not None]
         out.append((ref.day, digests.dumps(digests.digest(frame, facts, seen))))
         lead, before = _tail(table), ref.day
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return Made(task.bank, task.pack, len(out), tuple(out), peak)
+    return Made(task.bank, task.pack, len(out), tuple(out), peak, tuple(unread))
+
+
+def _read(source: FleetSource, bank: str, ref: DayRef) -> tuple[pa.Table | None, str]:
+    """Return a day, or None and why it cannot be read."""
+    import pyarrow as pa
+
+    try:
+        return source.table(bank, ref), ""
+    except (BankbookError, pa.ArrowException, OSError, ValueError) as error:
+        return None, (str(error).splitlines() or [type(error).__name__])[0]
 
 
 def tasks(place: str, source: FleetSource, banks: Sequence[str], version: int) -> list[Task]:
@@ -241,7 +260,7 @@ def compute(
     made: list[Made] = []
     results: Iterable[Made] = on.map(run_task, todo) if todo else ()
     for done, one in enumerate(results, 1):
-        kept = keep and source.keep(one.bank, one.pack, one.digests)
+        kept = keep and bool(one.digests) and source.keep(one.bank, one.pack, one.digests)
         made.append(replace(one, digests=()) if kept else one)
         if progress is not None:
             progress(done, len(todo))

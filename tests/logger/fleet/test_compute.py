@@ -151,3 +151,15 @@ def test_a_revised_day_counts_once(tmp_path: Path) -> None:
     theirs = bank_of(open_source(url), "late", []).packs[0].digests
     assert [d.day for d in theirs] == ["2026-01-05", "2026-01-06", "2026-01-07"]
     assert theirs[1] == ours[1]
+
+
+def test_a_torn_day_does_not_stop_the_others(tmp_path: Path) -> None:
+    days = tmp_path / "days"
+    with Store.open(make_bank(tmp_path / "one.db", days=3)) as store:
+        export_parquet(store, days, site="hill")
+    (days / "site=hill" / "pack=A" / "day=2026-01-06" / "readings.parquet").write_bytes(b"PAR1 torn")
+    source = open_source(str(days))
+    made = run_task(tasks(str(days), source, ["hill"], digests.VERSION)[0])
+    assert [day for day, _ in made.digests] == ["2026-01-05", "2026-01-07"]
+    (unread,) = made.unread
+    assert unread.startswith("hill A 2026-01-06: ")
