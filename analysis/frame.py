@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -63,6 +63,19 @@ class Frame:
     def channel(self, name: str) -> F64 | None:
         """Return one of the `extra` channels, or None if the pack never gave it."""
         return self.extra.get(name)
+
+    def only(self, keep: Bool) -> Frame:
+        """Return the frame with only these of its samples."""
+        return replace(
+            self,
+            lead=int(keep[: self.lead].sum()),
+            time_s=self.time_s[keep],
+            pack_v=self.pack_v[keep],
+            pack_a=self.pack_a[keep],
+            cells_v=self.cells_v[:, keep],
+            temps_c=self.temps_c[:, keep],
+            extra={name: values[keep] for name, values in self.extra.items()},
+        )
 
 
 @dataclass(frozen=True, slots=True)

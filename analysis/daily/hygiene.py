@@ -92,21 +92,7 @@ def forward_times(time_s: F64) -> tuple[Bool, int, int]:
 
 def _forward(frame: Frame, dropped: dict[str, int]) -> Frame:
     keep, dropped["duplicate"], dropped["backward clock"] = forward_times(frame.time_s)
-    return frame if keep.all() else _take(frame, keep)
-
-
-def _take(frame: Frame, keep: Bool) -> Frame:
-    """Return the frame with only the samples in `keep`."""
-    return replace(
-        frame,
-        lead=int(keep[: frame.lead].sum()),
-        time_s=frame.time_s[keep],
-        pack_v=frame.pack_v[keep],
-        pack_a=frame.pack_a[keep],
-        cells_v=frame.cells_v[:, keep],
-        temps_c=frame.temps_c[:, keep],
-        extra={name: values[keep] for name, values in frame.extra.items()},
-    )
+    return frame if keep.all() else frame.only(keep)
 
 
 def _without(values: F32, bad: Bool) -> F32:
@@ -139,7 +125,7 @@ def _moving(frame: Frame, facts: PackFacts, dropped: dict[str, int]) -> Frame:
     dropped["stuck"], dropped["stuck cells"] = int(stuck.sum()), int(old_cells.sum())
     if old_cells.any():
         frame = replace(frame, cells_v=_without(frame.cells_v, old_cells[None, :]))
-    return _take(frame, ~stuck) if stuck.any() else frame
+    return frame.only(~stuck) if stuck.any() else frame
 
 
 def _smooth(frame: Frame, facts: PackFacts, dropped: dict[str, int]) -> Frame:

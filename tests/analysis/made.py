@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.facts import PackFacts
-from analysis.frame import F64, Bool, Frame
+from analysis.frame import F64, Frame
 
 DAY0 = 1_760_000_400.0 - 1_760_000_400.0 % 86400.0  # a UTC midnight
 SOC = np.array([0, 0.02, 0.05, 0.10, 0.20, 0.40, 0.60, 0.72, 0.90, 0.96, 0.985, 0.995, 1.0, 1.01])
@@ -128,16 +128,3 @@ def frames(
         frame = pack.frame(number, day_current(pack, depth=depth, charge_c=charge_c, taper=taper))
         yield frame if before is None else with_lead(frame, before)
         before = frame
-
-
-def cut(frame: Frame, keep: Bool) -> Frame:
-    """Return a frame with only these of its samples."""
-    return replace(
-        frame,
-        time_s=frame.time_s[keep],
-        pack_v=frame.pack_v[keep],
-        pack_a=frame.pack_a[keep],
-        cells_v=frame.cells_v[:, keep],
-        temps_c=frame.temps_c[:, keep],
-        extra={name: values[keep] for name, values in frame.extra.items()},
-    )

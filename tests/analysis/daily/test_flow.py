@@ -26,7 +26,7 @@ def test_what_a_gap_may_hide() -> None:
     frame = made.Pack(noise_a=0.0).frame(0, np.full(8640, -18.0))
     keep = np.ones(8640, dtype=bool)
     keep[1000:1359] = False  # an hour between the samples on both sides
-    cut = made.cut(frame, keep)
+    cut = frame.only(keep)
     assert observe_flow(clean(cut, made.FACTS)).gap_ah == pytest.approx(18.0)
 
 

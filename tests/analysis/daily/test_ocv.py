@@ -78,6 +78,6 @@ def test_nothing_qualifies() -> None:
 def test_a_gap_ends_a_stretch(calm_day: CleanDay) -> None:
     frame = calm_day.frame
     keep = (frame.time_s < frame.start_s + 5 * 3600) | (frame.time_s > frame.start_s + 8 * 3600)
-    cut = clean(made.cut(frame, keep), calm_day.facts)
+    cut = clean(frame.only(keep), calm_day.facts)
     ways = [f.direction for f in observe_ocv(cut).fragments]
     assert ways == ["discharge", "discharge", "charge"]

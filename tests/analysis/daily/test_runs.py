@@ -35,7 +35,7 @@ def test_a_gap_opens_both_ends() -> None:
     frame = pack.frame(0, hours((24, 10)))
     keep = np.ones(8640, dtype=bool)
     keep[3000:4000] = False
-    cut = made.cut(frame, keep)
+    cut = frame.only(keep)
     runs = observe_runs(clean(cut, made.FACTS))
     assert [(r.kind, r.open_start, r.open_end) for r in runs] == [
         ("charge", True, True),

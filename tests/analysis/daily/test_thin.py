@@ -26,7 +26,7 @@ def test_across_a_gap_nothing_is_known() -> None:
     frame = made.Pack().frame(0, np.full(8640, 5.0))
     keep = np.ones(8640, dtype=bool)
     keep[3000:3100] = False
-    cut = made.cut(frame, keep)
+    cut = frame.only(keep)
     view = thin(clean(cut, made.FACTS))
     assert np.isnan(view.mean_a[1:]).sum() == 1
 

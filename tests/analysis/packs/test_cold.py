@@ -22,7 +22,6 @@ from analysis.packs.findings_cold import cold_charge_findings, heater_findings, 
 from analysis.packs.heater_watts import heater_watts
 from analysis.packs.temp_faults import temp_faults, trusted_sensors
 from tests.analysis.holding import holds
-from tests.analysis.made import cut
 from tests.analysis.winter import HEAT_WH_K, UA_W_K, Bank
 
 Kept: TypeAlias = tuple[Bank, History]
@@ -137,7 +136,7 @@ def test_single_flips_of_the_bit_are_noise() -> None:
 def test_an_empty_day_is_nothing() -> None:
     bank = Bank()
     frame = bank.day(0)[0]["A"]
-    day = clean(cut(frame, np.zeros(frame.time_s.size, dtype=bool)), bank.facts("A"))
+    day = clean(frame.only(np.zeros(frame.time_s.size, dtype=bool)), bank.facts("A"))
     grid = minutes(day)
     assert observe_heater(day, grid, *heater_duty(day, grid)).method == "none"
 

@@ -73,7 +73,7 @@ def holed(frame: Frame, first: int, last: int) -> Frame:
     """The frame without the samples from `first` to `last` of the day."""
     keep = np.ones(frame.time_s.size, dtype=bool)
     keep[frame.lead + first : frame.lead + last] = False
-    return made.cut(frame, keep)
+    return frame.only(keep)
 
 
 @pytest.mark.parametrize(("samples", "kept"), [(40, 4), (400, 4), (1900, 3)])

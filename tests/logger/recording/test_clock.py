@@ -115,27 +115,7 @@ def test_a_known_clock_behind_the_record(clocks: FakeTime, behind_s: float, goes
 def test_whatever_the_system_clock_does_a_known_record_runs_forward(
     steps: list[tuple[float, float, Trust]],
 ) -> None:
-    from dataclasses import dataclass
-
-    @dataclass
-    class Moved:
-        mono: float = 50.0
-        wall: float = T0
-        trusted: Trust = Trust.NTP
-
-        def monotonic_s(self) -> float:
-            return self.mono
-
-        def wall_s(self) -> float:
-            return self.wall
-
-        def trust(self) -> Trust:
-            return self.trusted
-
-        def boot_id(self) -> str:
-            return "b"
-
-    time = Moved()
+    time = FakeTime(mono=50.0, wall=T0, trusted=Trust.NTP)
     clock = Clock(time)
     last = clock.now_ms()
     for seconds, step, trust in steps:
