@@ -218,6 +218,7 @@ class Line:
     def _new_client(self) -> ModbusBaseClient:
         # Our own errors tell the user; the library's lines would repeat them every second.
         logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
+        logging.getLogger("asyncio").addFilter(_not_the_librarys)
         from pymodbus import FramerType
         from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 
@@ -267,6 +268,13 @@ class Line:
         if self.users <= 0:
             self._drop()
             _lines_here().pop(self.place, None)
+
+
+def _not_the_librarys(record: logging.LogRecord) -> bool:
+    """Whether a log line is not about an answer that the library could not decode: the reader hears of it."""
+    from pymodbus.exceptions import ModbusException
+
+    return not (record.exc_info and isinstance(record.exc_info[1], ModbusException))
 
 
 _LINES: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, dict[Place, Line]] = weakref.WeakKeyDictionary()

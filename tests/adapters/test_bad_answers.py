@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import time
 from pathlib import Path
 from typing import Any
@@ -156,3 +157,36 @@ def test_late_answer_is_not_taken_for_the_next(map_file: Path) -> None:
         wire.unplug()
 
     asyncio.run(main())
+
+
+@pytest.mark.parametrize(
+    "body",
+    [bytes([1, 0x16, 0, 0]), bytes([1, 0x2B, 0x0E, 9]), bytes([1, 3, 3, 1, 2, 3]), bytes([1, 0x18, 0, 6])],
+    ids=["write mask", "device report", "half a register", "queue"],
+)
+def test_answers_with_a_right_checksum_that_are_none(
+    wire: SerialWire, map_file: Path, body: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Answers to questions never asked do not stay in the way of the next ones, nor fill the journal."""
+    unit = peers.RtuUnit(peers.image(peers.REGISTERS), units=[1, 2])
+    wire.serve(unit)
+    left = [1, 1]
+
+    def foreign(reply: bytes) -> bytes:
+        return body + peers.crc(body).to_bytes(2, "little") if left and left.pop() else reply
+
+    async def main() -> None:
+        one, other = rtu(wire.path, map_file), rtu(wire.path, map_file, unit=2, pack="B")
+        await one.open()
+        await other.open()
+        unit.spoil = foreign
+        for _ in range(4):
+            with contextlib.suppress(BadFrame, SourceTimeout):
+                await one.read()
+        assert (await one.read()).values == peers.EXPECTED
+        assert (await other.read()).values == peers.EXPECTED
+        await one.close()
+        await other.close()
+
+    asyncio.run(main())
+    assert [record for record in caplog.records if record.name == "asyncio"] == []
