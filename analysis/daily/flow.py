@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.day import CleanDay, Mark
-from analysis.frame import F64
+from analysis.frame import F32, F64, Bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,9 @@ class FlowDay:
     positive_s, negative_s : float
         Covered time with the meter above and below zero; a zero error of the sensor shifts the sums by
         itself times these. [s]
+    positive_vh, negative_vh : float
+        ∫ V dt over those times, by which a zero error shifts the energies; 0 where the pack gives no voltage
+        of its own. [V h]
     """
 
     total: Mark
@@ -40,6 +43,8 @@ class FlowDay:
     i2t_in_a2h: float
     positive_s: float
     negative_s: float
+    positive_vh: float = 0.0
+    negative_vh: float = 0.0
 
 
 def observe_flow(day: CleanDay) -> FlowDay:
@@ -72,7 +77,18 @@ def observe_flow(day: CleanDay) -> FlowDay:
         i2t_in_a2h=float(square[charging].sum()) / 3600,
         positive_s=float(dt[charging].sum()),
         negative_s=float(dt[current < 0].sum()),
+        positive_vh=_volt_hours(frame.pack_v[own], dt, charging),
+        negative_vh=_volt_hours(frame.pack_v[own], dt, current < 0),
     )
+
+
+def _volt_hours(volts: F32, dt: F64, where: Bool) -> float:
+    """Integral of the voltage over some samples, those without one at the mean of the others. [V h]"""
+    known = where & np.isfinite(volts)
+    if not known.any():
+        return 0.0
+    mean = float(np.dot(volts[known].astype(np.float64), dt[known])) / max(float(dt[known].sum()), 1e-9)
+    return mean * float(dt[where].sum()) / 3600
 
 
 def _borne_out(current: F64) -> F64:

@@ -72,6 +72,8 @@ class Window:
         Instants of the two anchors. [s]
     warm : bool
         Whether no heater can have run.
+    vh_in, vh_out : float
+        ∫ V dt with the meter above and below zero; 0 if unknown. [V h]
     efficiency, low, high : float or None
         Energy out over energy in, zero error taken out. [1]
     """
@@ -87,6 +89,8 @@ class Window:
     start_s: float
     end_s: float
     warm: bool
+    vh_in: float = 0.0
+    vh_out: float = 0.0
     efficiency: float | None = None
     low: float | None = None
     high: float | None = None
@@ -181,6 +185,8 @@ def _window(history: History, a: PlacedAnchor, b: PlacedAnchor, moved: Span, u_a
         start_s=a.mark.time_s,
         end_s=b.mark.time_s,
         warm=all(unheated(d) for d in days),
+        vh_in=share * sum(d.flow.positive_vh for d in days),
+        vh_out=share * sum(d.flow.negative_vh for d in days),
     )
 
 
@@ -245,6 +251,8 @@ def pooled(found: Sequence[Window]) -> Window:
         hours_out=sum(w.hours_out for w in found),
         end_s=found[-1].end_s,
         warm=all(w.warm for w in found),
+        vh_in=sum(w.vh_in for w in found),
+        vh_out=sum(w.vh_out for w in found),
     )
 
 

@@ -10,7 +10,7 @@ from analysis.history import History
 from analysis.packs.balance import Balance, balance, lost_ah, lost_in_all, true_in_ah
 from analysis.packs.closure import LEAST_EFC, OFFSET_U_A, Window, Zero, heater_ah, pooled
 from analysis.packs.heater_path import heated_windows, heater_path
-from analysis.packs.window_efficiency import interval, voltage_ratio, with_efficiency
+from analysis.packs.window_efficiency import Swing, interval, voltage_ratio, with_efficiency
 from analysis.packs.zero_step import stretch_of
 
 LOOK_BACK_S = 60 * 86400.0
@@ -106,7 +106,7 @@ def efficiency(
     found, alike = _alike(history, background)
     fit = balance(alike, zero, heater_path(background or history))
     found = tuple(with_efficiency(window, fit) for window in found)
-    voltage = _voltage(history)
+    voltage = _voltage(history, fit.zero.offset_a)
     offset = around(fit.zero.offset_a, 1.96 * fit.zero.u_a, "A", basis=fit.zero.basis, n=len(found))
     if not found:
         return _without_windows(history, voltage, offset, fit)
@@ -180,15 +180,22 @@ def _coulombic(pool: Window, basis: str, n: int) -> Estimate:
     return around(value, half, "1", basis=f"{basis}; as metered", n=n, coverage=_covered(pool))
 
 
-def _voltage(history: History) -> Estimate:
-    """Mean discharge over mean charge voltage: it hardly feels the sensor's zero nor an open end."""
+def _voltage(history: History, offset_a: float) -> Estimate:
+    """Mean discharge over mean charge voltage, the sensor's zero taken out; it hardly feels an open end."""
     metered = tuple(d for d in history.digests if math.isfinite(d.flow.total.wh_in))  # days with a voltage
     whole = History(history.facts, metered).whole()
     coverage = whole.covered_s / whole.elapsed_s if whole.elapsed_s > 0 else 0.0
     moved = min(whole.ah_in, whole.ah_out)
     if moved < LEAST_EFC * history.facts.rated_ah or whole.wh_in <= 0:
         return unknown("1", f"needs {LEAST_EFC:.1f} of the rated charge in and out", coverage=coverage)
-    value = voltage_ratio(whole)
+    flows = [d.flow for d in metered]
+    swing = Swing(
+        sum(f.positive_s for f in flows) / 3600,
+        sum(f.negative_s for f in flows) / 3600,
+        sum(f.positive_vh for f in flows),
+        sum(f.negative_vh for f in flows),
+    )
+    value = voltage_ratio(whole, swing, offset_a)
     open_ends = 0.03 * min(abs(whole.ah) / moved, 1.0)  # charge at one end is at most 3 % off the mean
     half = 0.001 + open_ends + 0.01 * (1 - min(coverage, 1.0))
     basis = f"{len(history.digests)} days, {history.days[0]} to {history.days[-1]}"

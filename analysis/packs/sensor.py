@@ -12,6 +12,7 @@ from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.balance import UNTOLD_U_A, balance
+from analysis.packs.charge_bound import LEAST_DAYS, bound_zero
 from analysis.packs.closure import Window, Zero
 from analysis.packs.heater_path import heated_windows, heater_path
 from analysis.packs.sensor_gain import gain_against
@@ -21,6 +22,8 @@ OPEN_HOURS = 1.0
 """Hours with both directions disabled from which their mean counts. [h]"""
 RESTING_A = 0.2
 """A median reading above this at rest below the top is no charging. [A] Practice, no source."""
+SURE_U_A = 0.05
+"""Closures surer than this need no other witness of the counted charge. [A] Practice, no source."""
 OPEN_U_A = 0.01
 """Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
 DEAD_BAND_A = 0.15
@@ -98,15 +101,34 @@ def _closure(history: History) -> Zero | None:
 
 
 @once
+def _counted(history: History) -> tuple[Zero | None, str]:
+    """Zero from charge alone, by closures or by what a pack can hold, and since when ("" from the start)."""
+    found = heated_windows(history)
+    closed = _closure(history)
+    lately = _lately(history)[:1]
+    since = lately[0].first if lately and lately[0].start_s > found[0].start_s else ""
+    if closed is not None and closed.u_a < SURE_U_A:
+        return closed, since
+    bound = bound_zero(history)
+    if bound is None or (closed is not None and not bound.since and closed.u_a <= bound.zero.u_a):
+        return closed, since
+    if closed is not None and bound.since:
+        apart = abs(bound.zero.offset_a - closed.offset_a)
+        if apart <= 2 * math.hypot(bound.zero.u_a, closed.u_a):
+            return closed, since
+    return bound.zero, bound.since
+
+
+@once
 def known_zero(history: History) -> Zero | None:
-    """Combine closures and open contactors into one offset, weighted by variance; None without either.
+    """Combine counted charge and open contactors into one offset, weighted by variance; None without either.
 
     Returns
     -------
     Zero or None
         If the two disagree beyond their uncertainties, the uncertainty covers both.
     """
-    parts = [z for z in (_closure(history), _open_zero(history)) if z is not None]
+    parts = [z for z in (_counted(history)[0], _open_zero(history)) if z is not None]
     if not parts:
         return _resting_zero(history)
     weights = [1 / z.u_a**2 for z in parts]
@@ -161,12 +183,11 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
     """
     zero = known_zero(history)
     if zero is None:
-        offset = unknown("A", "no two full charges without heating and gaps between, and no open contactor")
+        reason = f"no two full charges, no open contactor, and less than {LEAST_DAYS} days of counted charge"
+        offset = unknown("A", reason)
     else:
         offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
     gain = gain_against(history, others)
-    found = heated_windows(history)
-    stepped = _lately(history)[:1]
     return CurrentSensor(
         offset=offset,
         resting=_resting(history),
@@ -174,7 +195,7 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
         gain_witness=gain.witness,
         dead_band=_dead_band(history),
         zero=zero,
-        beside=_open_zero(history) or (None if _closure(history) else _resting_zero(history)),
-        offset_since=stepped[0].first if stepped and stepped[0].start_s > found[0].start_s else "",
+        beside=_open_zero(history) or (None if _closure(history) else zero),
+        offset_since=_counted(history)[1],
         gain_since=gain.since,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from analysis.history import Span
 from analysis.packs.balance import Balance, lost_by_answer, true_in_ah
@@ -16,9 +16,26 @@ VOLTAGE_U = 0.0005
 """Standard uncertainty of a ratio of two mean voltages of one meter. [1] Common practice, no source."""
 
 
-def voltage_ratio(moved: Span) -> float:
-    """Mean discharge over mean charge voltage, weighted with charge: no zero error moves it. [1]"""
-    return (moved.wh_out / moved.ah_out) / (moved.wh_in / moved.ah_in)
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """Times with the meter above and below zero, and ∫ V dt over them. [h], [V h]"""
+
+    hours_in: float
+    hours_out: float
+    vh_in: float
+    vh_out: float
+
+
+def voltage_ratio(moved: Span, swing: Swing | None = None, offset_a: float = 0.0) -> float:
+    """Mean discharge over mean charge voltage, weighted with charge, a zero error taken out. [1]
+
+    What a zero error adds in the idle hours at the top or the bottom has another voltage than the rest.
+    """
+    wh_in, ah_in, wh_out, ah_out = moved.wh_in, moved.ah_in, moved.wh_out, moved.ah_out
+    if swing is not None and swing.vh_in > 0 and swing.vh_out > 0:
+        wh_in, ah_in = wh_in - offset_a * swing.vh_in, ah_in - offset_a * swing.hours_in
+        wh_out, ah_out = wh_out + offset_a * swing.vh_out, ah_out + offset_a * swing.hours_out
+    return (wh_out / ah_out) / (wh_in / ah_in)
 
 
 def closed_efficiency(
@@ -68,13 +85,16 @@ def interval(found: Sequence[Window], fit: Balance) -> tuple[float, float, float
         Value, low, high.
     """
     total = pooled(found)
-    put_in, ratio = true_in_ah(total, fit), voltage_ratio(total.span)
+    swing = Swing(total.hours_in, total.hours_out, total.vh_in, total.vh_out)
+    zero = fit.zero
+    put_in, ratio = true_in_ah(total, fit), voltage_ratio(total.span, swing, zero.offset_a)
+    shift = voltage_ratio(total.span, swing, zero.offset_a + zero.u_a) / ratio - 1
     parts = [
-        (chance, min(1 - lost / put_in, MOST_KEPT), math.hypot(u / put_in, VOLTAGE_U))
+        (chance, min(1 - lost / put_in, MOST_KEPT), math.hypot(u / put_in, VOLTAGE_U, shift))
         for chance, lost, u in lost_by_answer(found, fit)
     ]
     value = ratio * math.fsum(c * m for c, m, _ in parts)
-    most = min(ratio * (1 + 2 * VOLTAGE_U), 1.0)  # no cell gives back more than it took
+    most = min(ratio * (1 + 2 * math.hypot(VOLTAGE_U, shift)), 1.0)  # no cell gives back more than it took
     low, high = (min(ratio * quantile(parts, q), most) for q in (0.025, 0.975))
     return value, min(low, value), max(high, value)
 

@@ -15,7 +15,7 @@ from analysis.packs.closure import Window
 from analysis.packs.heater_fault import HeaterTrouble
 from analysis.packs.heater_path import DECLARED, SEEN, UNKNOWN, HeaterPath, heated_windows, heater_path
 from analysis.packs.heater_watts import heater_boundary
-from analysis.packs.window_efficiency import interval, quantile
+from analysis.packs.window_efficiency import Swing, interval, quantile, voltage_ratio
 from tests.analysis import made
 from tests.analysis.winter import Bank
 
@@ -118,3 +118,12 @@ def test_a_heater_that_died_takes_no_more(monkeypatch: pytest.MonkeyPatch) -> No
     found = heated_windows(History.of(made.FACTS, rows))
     assert [w.heater_ah == 0 for w in found] == [w.first >= history.days[4] for w in found]
     assert all(w.warm == (w.heater_ah == 0) for w in found)
+
+
+def test_a_zero_error_in_idle_hours_at_the_top_is_taken_out_of_the_voltages() -> None:
+    # 100 Ah in at 53.5 V, 99 out at 52.0 V; 0.1 A too much for 14 h idle at 56 V adds 1.4 Ah, 78.4 Wh in,
+    # and for 4 h of each direction 0.4 Ah at 53.5 V in, and −0.4 Ah at 52.0 V out: hand calculation.
+    moved = Span(DAY_S, DAY_S, 101.8, 98.6, 5350.0 + 78.4 + 21.4, 5148.0 - 20.8)
+    swing = Swing(hours_in=18.0, hours_out=4.0, vh_in=14 * 56.0 + 4 * 53.5, vh_out=4 * 52.0)
+    assert voltage_ratio(moved) < 0.9715
+    assert voltage_ratio(moved, swing, 0.1) == pytest.approx(52.0 / 53.5, abs=1e-6)
