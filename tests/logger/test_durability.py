@@ -12,7 +12,8 @@ import shutil
 import signal
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from multiprocessing.connection import Connection as Pipe
 from multiprocessing.context import ForkServerContext
 from pathlib import Path
@@ -85,6 +86,23 @@ def context() -> ForkServerContext:
     return made
 
 
+@contextmanager
+def at_work(
+    context: ForkServerContext, work: Callable[[str, Pipe, int], None], path: Path, number: int
+) -> Iterator[tuple[int, Pipe]]:
+    """Some work in a process that is killed in the end: its number, and the pipe by which it speaks."""
+    ours, theirs = context.Pipe(duplex=False)
+    process = context.Process(target=work, args=(str(path), theirs, number))
+    process.start()
+    theirs.close()
+    assert process.pid is not None
+    try:
+        yield process.pid, ours
+    finally:
+        process.kill()
+        process.join()
+
+
 def killed(
     context: ForkServerContext,
     work: Callable[[str, Pipe, int], None],
@@ -93,16 +111,11 @@ def killed(
     number: int = 1000,
 ) -> list[int]:
     """Run some work in a process, kill it a while after its first word; return all it said."""
-    ours, theirs = context.Pipe(duplex=False)
-    process = context.Process(target=work, args=(str(path), theirs, number))
-    process.start()
-    theirs.close()
     said: list[int] = []
-    if ours.poll(20):
-        said.append(ours.recv())
-    time.sleep(after_s)
-    process.kill()
-    process.join()
+    with at_work(context, work, path, number) as (_, ours):
+        if ours.poll(20):
+            said.append(ours.recv())
+        time.sleep(after_s)
     try:
         while ours.poll():
             said.append(ours.recv())
@@ -236,12 +249,8 @@ def test_torn_copies_with_a_cut_log(context: ForkServerContext, record: Path, tm
     """The file and its log copied while being written, the log cut anywhere, rubbish after the cut."""
     rng = random.Random(6)
     Store.open(record, logging=True, timezone="Europe/Vienna").close()
-    ours, theirs = context.Pipe(duplex=False)
-    process = context.Process(target=log_readings, args=(str(record), theirs, 0))
-    process.start()
-    acked = ours.recv()
-    assert process.pid is not None
-    try:
+    with at_work(context, log_readings, record, 0) as (_, ours):
+        acked = ours.recv()
         for kill in range(KILLS):
             while ours.poll(0.05):
                 acked = ours.recv()
@@ -259,38 +268,24 @@ def test_torn_copies_with_a_cut_log(context: ForkServerContext, record: Path, tm
             assert len(kept) % BATCH == 0
             # Every whole frame before the cut counts: at most one batch (its frames) is torn.
             assert len(kept) >= (acked if cut == len(log) else 0)
-    finally:
-        process.kill()
-        process.join()
-        ours.close()
-        theirs.close()
 
 
 def test_copied_while_checkpointing(context: ForkServerContext, record: Path, tmp_path: Path) -> None:
     """The machine stops dead at an instant: both files as they are just then."""
     rng = random.Random(7)
-    ours, theirs = context.Pipe(duplex=False)
-    process = context.Process(target=log_readings, args=(str(record), theirs, 3))
-    process.start()
-    acked = ours.recv()
-    assert process.pid is not None
-    try:
+    with at_work(context, log_readings, record, 3) as (pid, ours):
+        acked = ours.recv()
         for kill in range(KILLS):
             time.sleep(rng.uniform(0, 0.05))
-            os.kill(process.pid, signal.SIGSTOP)
+            os.kill(pid, signal.SIGSTOP)
             while ours.poll():
                 acked = ours.recv()
             copy = tmp_path / f"copy-{kill}.db"
             for suffix in ("", "-wal"):
                 if Path(f"{record}{suffix}").exists():
                     shutil.copy(f"{record}{suffix}", f"{copy}{suffix}")
-            os.kill(process.pid, signal.SIGCONT)
+            os.kill(pid, signal.SIGCONT)
             sound(copy)
             kept = numbers(copy)
             assert kept == list(range(len(kept)))
             assert acked <= len(kept) <= acked + BATCH
-    finally:
-        process.kill()
-        process.join()
-        ours.close()
-        theirs.close()
