@@ -6,6 +6,7 @@ import struct
 import zlib
 from typing import IO
 
+from adapters.capture_outcome import CaptureOutcome
 from adapters.errors import ImportFormatError
 
 MOST_OBJECT = 64_000_000
@@ -25,6 +26,8 @@ class PlainBlf:
     ----------
     file : binary file
         The capture.
+    outcome : CaptureOutcome
+        Told how far it is read.
 
     References
     ----------
@@ -32,8 +35,9 @@ class PlainBlf:
     container has type 10, its method (0 plain, 2 zlib) and its unpacked size.
     """
 
-    def __init__(self, file: IO[bytes]) -> None:
+    def __init__(self, file: IO[bytes], outcome: CaptureOutcome) -> None:
         self._file = file
+        self._outcome = outcome
         self._ready = b""
         self._began = False
         self.barren = 0
@@ -66,6 +70,7 @@ class PlainBlf:
             if head[:4] != b"LOGG" or len(head) < 8:
                 return head + self._file.read(max(size, 144) - len(head))
             return head + self._file.read(min(max(struct.unpack("<I", head[4:])[0], 144), 4096) - len(head))
+        self._outcome.bytes_read = self._file.tell()
         head = self._file.read(_HEADER.size)
         if len(head) < _HEADER.size:
             return head

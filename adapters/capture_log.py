@@ -76,6 +76,7 @@ def _blocks(file: IO[bytes], outcome: CaptureOutcome) -> Iterator[tuple[int, byt
     """Yield whole lines, with the number of the first; a line without end is given up, not kept."""
     number, rest, endless = 1, b"", False
     while piece := file.read(BLOCK):
+        outcome.bytes_read += len(piece)
         block = rest + piece
         cut = block.rfind(b"\n") + 1
         rest, block = block[cut:], block[:cut]

@@ -24,6 +24,8 @@ class CaptureOutcome:
         Why reading stopped early; "" if it did not.
     refused : dict of str to int
         Values that cannot be right, by channel.
+    bytes_read : int
+        How far into the file. [bytes]
     """
 
     frames: int = 0
@@ -32,6 +34,7 @@ class CaptureOutcome:
     rejected_count: int = 0
     damaged: str = ""
     refused: dict[str, int] = field(default_factory=dict)
+    bytes_read: int = 0
 
     def reject(self, number: int, line: str, what: str = "candump frame") -> None:
         """Take note of a line that is no frame."""

@@ -33,13 +33,16 @@ QUIET_S = 0.02
 """Silence on the binding's frames that ends a burst. [s]"""
 CHUNK = 20_000
 """Rows a table."""
+TELL = 1_000_000
+"""How often to say how far it is. [bytes]"""
 
 
 class _ShortLines:
     """Lines of a text file, those without end in pieces, so that none fills the memory."""
 
-    def __init__(self, file: IO[str]) -> None:
+    def __init__(self, file: IO[str], outcome: CaptureOutcome) -> None:
         self._file = file
+        self._outcome = outcome
 
     def __iter__(self) -> Iterator[str]:
         return self
@@ -48,6 +51,7 @@ class _ShortLines:
         line = self._file.readline(4096)
         if not line:
             raise StopIteration
+        self._outcome.bytes_read += len(line)
         return line
 
     def close(self) -> None:
@@ -86,7 +90,7 @@ def taken(path: Path, wanted: frozenset[int], outcome: CaptureOutcome) -> Iterat
 
 
 def _by_library(path: Path, wanted: frozenset[int], outcome: CaptureOutcome) -> Iterator[Taken]:
-    reader = _reader(path)
+    reader = _reader(path, outcome)
     try:
         for frame in reader:
             if not outcome.frames:
@@ -115,7 +119,7 @@ def _refuse_empty(path: Path, outcome: CaptureOutcome) -> None:
         raise ImportFormatError(f"{path}: not a readable {path.suffix} capture: {why}", "record it again")
 
 
-def _reader(path: Path) -> Any:
+def _reader(path: Path, outcome: CaptureOutcome) -> Any:
     import can
 
     if path.suffix.lower() not in SUFFIXES:
@@ -124,9 +128,9 @@ def _reader(path: Path) -> Any:
     try:
         if path.suffix.lower() == ".blf":
             file = path.open("rb")
-            return can.BLFReader(PlainBlf(file))  # type: ignore[arg-type] # only reads and closes it
+            return can.BLFReader(PlainBlf(file, outcome))  # type: ignore[arg-type] # only reads and closes it
         file = path.open(encoding="ascii", errors="replace")
-        return can.ASCReader(_ShortLines(file), relative_timestamp=False)  # type: ignore[arg-type] # reads lines only
+        return can.ASCReader(_ShortLines(file, outcome), relative_timestamp=False)  # type: ignore[arg-type] # reads lines only
     except FileNotFoundError as exc:
         raise ImportFormatError(f"{path}: there is no such file", "check the path") from exc
     except Exception as exc:
@@ -227,6 +231,11 @@ def read_capture(
 ) -> Iterator[pa.Table]:
     """Read a capture in tables, like `adapters.csv_import.read_tables`. Parameters and errors as in `rounds`.
 
+    Parameters
+    ----------
+    progress : callable, optional
+        Called now and then with how many bytes of the file are read.
+
     Yields
     ------
     pyarrow.Table
@@ -234,13 +243,15 @@ def read_capture(
     """
     outcome = outcome if outcome is not None else CaptureOutcome()
     batch: dict[int, dict[str, int]] = {}
+    told = 0
     for time_ms, values, _ in rounds(path, meaning, period_s=period_s, start_s=start_s, outcome=outcome):
         batch.setdefault(time_ms, values)
+        if progress is not None and outcome.bytes_read - told >= TELL:
+            told = outcome.bytes_read
+            progress(told)
         if len(batch) >= CHUNK:
             yield _table(batch, meaning)
             batch = {}
-            if progress is not None:
-                progress(outcome.frames)
     if batch:
         yield _table(batch, meaning)
 

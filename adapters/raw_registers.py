@@ -67,6 +67,7 @@ def reads_in(path: Path, outcome: CaptureOutcome) -> Iterator[RawRead]:
 
 def _reads(file: IO[str], outcome: CaptureOutcome) -> Iterator[RawRead]:
     for number, line in enumerate(iter(lambda: file.readline(LONGEST_LINE), ""), start=2):
+        outcome.bytes_read += len(line)
         if line.startswith("#") or line.strip() in {"", COLUMNS}:
             continue
         match = _LINE.fullmatch(line)

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters import capture_blf, capture_log
+from adapters import capture_blf, capture_log, captures
 from adapters.binding import Binding, find_binding, frame_key, load_binding
 from adapters.capture_blf import PlainBlf
 from adapters.capture_log import UNWANTED, Taken, log_frames
@@ -114,11 +114,13 @@ def _container(packed: bytes, said: int, method: int = 2) -> bytes:
 
 def test_unpacked_on_the_way_it_reads_the_same(tmp_path: Path) -> None:
     _blf(tmp_path / "a.blf", 5000)
-    plain: Any = can.BLFReader(PlainBlf((tmp_path / "a.blf").open("rb")))  # type: ignore[arg-type] # reads only
+    file, outcome = (tmp_path / "a.blf").open("rb"), CaptureOutcome()
+    plain: Any = can.BLFReader(PlainBlf(file, outcome))  # type: ignore[arg-type] # reads only
     packed = can.BLFReader(str(tmp_path / "a.blf"))
     pairs = list(zip(plain, packed, strict=True))
     assert len(pairs) == 5000
     assert all(a.equals(b) for a, b in pairs)
+    assert outcome.bytes_read == (tmp_path / "a.blf").stat().st_size
 
 
 def test_bomb_is_refused_in_little_memory(
@@ -171,3 +173,26 @@ def test_headers_of_impossible_size(tmp_path: Path, binding: Binding, head: byte
     path.write_bytes(head + bytes(200))
     with pytest.raises(ImportFormatError, match="not a"):
         list(read_capture(path, binding))
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".blf"])
+def test_how_far_it_is_is_told(
+    tmp_path: Path, binding: Binding, suffix: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(captures, "TELL", 3000)
+    monkeypatch.setattr(capture_log, "BLOCK", 2000)
+    path = tmp_path / f"bus{suffix}"
+    writers = {".log": can.CanutilsLogWriter, ".asc": can.ASCWriter, ".blf": can.BLFWriter}
+    with writers[suffix](str(path)) as writer:
+        for n in range(20_000):
+            frame = can.Message(
+                arbitration_id=0x356, is_extended_id=False, timestamp=1_767_596_400.0 + n, channel=0,
+                data=(n % 5600).to_bytes(2, "little") + bytes(6),
+            )  # fmt: skip
+            writer.on_message_received(frame)
+    told: list[int] = []
+    rows = sum(t.num_rows for t in read_capture(path, binding, progress=told.append))
+    assert rows == 20_000
+    assert len(told) >= 2
+    assert told == sorted(set(told))
+    assert told[-1] <= path.stat().st_size
