@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from analysis.digest import digest
+from analysis.digest import DayDigest, digest
 from analysis.facts import PackFacts, WarrantyTerms
 from analysis.finding import Finding, Forecast
 from analysis.history import Bank, History
@@ -28,14 +28,14 @@ def facts(name: str) -> PackFacts:
 
 @pytest.fixture(scope="session")
 def bank() -> Bank:
-    digests: dict[str, list[object]] = {"A": [], "B": []}
+    digests: dict[str, list[DayDigest]] = {"A": [], "B": []}
     for one in simulate(ORCHARD, FIRST, DAYS, period_s=30):
         day = one.day.isoformat()
         bounds = day_bounds(day, ZONE)
         seen = tuple(to_witness(n, t) for n, t in one.witness.items())
         for name, found in digests.items():
             found.append(digest(to_frame(name, day, bounds, one.tables[name]), facts(name), seen))
-    packs = tuple(History.of(facts(name), found) for name, found in digests.items())  # type: ignore[arg-type]
+    packs = tuple(History.of(facts(name), found) for name, found in digests.items())
     return Bank(packs, ZONE.key)
 
 
