@@ -57,7 +57,7 @@ TABLE: tuple[Threshold, ...] = (
         PRACTICE,
     ),
     Threshold(
-        "offset_note", 0.005, "1", "Part of the rated charge by which a cell stands apart, noted.", PRACTICE
+        "offset_note", 0.008, "1", "Part of the rated charge by which a cell stands apart, noted.", PRACTICE
     ),
     Threshold("offset_watch", 0.012, "1", "The same, watched.", PRACTICE),
     Threshold("deficit_note", 0.025, "1", "Part of the rated charge that a cell lacks, noted.", PRACTICE),
@@ -65,7 +65,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold("deficit_act", 0.15, "1", "The same, acted upon.", PRACTICE),
     Threshold(
         "resistance_note",
-        0.25,
+        0.2,
         "1",
         "Excess over the median cell's resistance, as part of it, noted.",
         PRACTICE,
@@ -86,7 +86,7 @@ TABLE: tuple[Threshold, ...] = (
     Threshold("trip_watch_days", 180.0, "d", "A trip expected within this is watched.", PRACTICE),
     Threshold("sure", 3.5, "1", "Standard deviations by which a number must differ from 0.", PRACTICE),
     Threshold("sure_deficit", 3.0, "1", "The same for a capacity deficit.", PRACTICE),
-    Threshold("least_days", 10.0, "d", "Span of record below which no drift is judged.", PRACTICE),
+    Threshold("least_days", 5.0, "d", "Span of record below which no drift is judged.", PRACTICE),
     *(Threshold(*row) for row in PACK_ROWS),
 )
 

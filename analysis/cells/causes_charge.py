@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from statistics import median
+from statistics import correlation, median
 
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
 from analysis.cells.drift import Drift
@@ -15,6 +15,12 @@ from analysis.thresholds import Thresholds
 BEYOND_OTHERS = 3.5
 """An offset or a deficit of one cell stands out when it is so many times the scatter (standard deviation) of
 the other cells': cells of one pack differ by a percent in capacity, and are equal at one end only. [1]"""
+AHEAD_FRACTION = 0.004
+"""A cell that stands ahead by this part of the rated charge and moves towards the others is balanced. [1]"""
+NEW_DAYS, NEW_CONFIDENCE = 12.0, 0.7
+"""A drift seen over less time than this may be a cell that settles: no surer than that. [days], [1]"""
+SPREADING_MA, SPREADING_TOGETHER = 5.0, 0.7
+"""A pack drifts apart when ordinary cells' drifts differ by this, in step with where they stand. [mA], [1]"""
 ALIKE, LEAST_APART = 0.3, 3
 """So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
 
@@ -41,6 +47,8 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     short = drift.span_days < limits["least_days"]
     if level is None or short or z < limits["sure"] or one.leak.low < limits["leak_note_ma"] / 2:
         return None
+    if one.top.value is not None and one.top.value < -AHEAD_FRACTION * history.facts.rated_ah:
+        return None
     others = sorted(c.leak.value for c in pack.cells if c.leak.value is not None and c.cell != one.cell)
     evidence = [
         (
@@ -57,12 +65,17 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     evidence.extend(balance_words(history, pack, one))
     if one.at_least_ah is not None and one.top.value is not None and one.at_least_ah > 0.3 * one.top.value:
         evidence.append(
-            f"For: in recent charges it stayed on the plateau while the others filled, which alone puts it "
+            f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
             f"at least {one.at_least_ah:.1f} Ah behind."
         )
     confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
     if pack.balance_source == "none":
         confidence *= 0.97
+    if drift.span_days < NEW_DAYS:
+        confidence = min(confidence, NEW_CONFIDENCE)
+        evidence.append(
+            f"Against: it was seen over {drift.span_days:.0f} days only; two more weeks tell if it goes on."
+        )
     since = one.since or history.digests[0].day
     return Diagnosis("self_discharge", one.cell, since, confidence, one.leak, level, tuple(evidence))
 
@@ -242,9 +255,11 @@ def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Th
     sizes = sorted((_weight(d, limits) for d in single), reverse=True)
     least = max(LEAST_APART, len(pack.cells) // 5)
     alike = [s for s in sizes if s > max(ALIKE * sizes[0], 1.0)] if sizes else []
-    if len(alike) < least:
-        return None
     cells = [c for c in pack.cells if c.top.value is not None]
+    if len(alike) < least:
+        blamed = {d.cell for d in single}
+        if not _spreading([c for c in cells if c.cell not in blamed], limits, history.facts.rated_ah):
+            return None
     worst = max(cells, key=lambda c: c.top.value or 0.0)
     high = max(c.top.value or 0.0 for c in cells)
     low = min(c.top.value or 0.0 for c in cells)
@@ -254,14 +269,30 @@ def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Th
     drifts = sorted(c.slope.value for c in cells if c.slope.value is not None)
     evidence = (
         (
-            f"For: {len(alike)} cells stand or drift apart at once: at the top they lie from {-high:.1f} to "
+            f"For: many cells stand or drift apart at once: at the top they lie from {-high:.1f} to "
             f"{-low:+.1f} Ah of the median cell. That is a pack out of balance, not one bad cell."
         ),
         f"For: with balancing as it is they drift between {drifts[0]:.1f} and {drifts[-1]:.1f} mA.",
         *balance_words(history, pack, worst),
     )
-    since = min(d.since for d in single)
+    since = min((d.since for d in single), default=history.digests[0].day)
     return Diagnosis("balancing_behind", worst.cell, since, 0.8, worst.slope, level, evidence)
+
+
+def _spreading(cells: list[CellImbalance], limits: Thresholds, rated_ah: float) -> bool:
+    """Whether ordinary cells lie far apart, and the further out, the faster they go on."""
+    pairs = [
+        (c.top.value, c.slope.value) for c in cells if c.top.value is not None and c.slope.value is not None
+    ]
+    if len(pairs) < 2 * LEAST_APART:
+        return False
+    place, pace = [a for a, _ in pairs], [b for _, b in pairs]
+    if (
+        max(place) - min(place) < 2 * limits["offset_watch"] * rated_ah
+        or max(pace) - min(pace) < SPREADING_MA
+    ):
+        return False
+    return correlation(place, pace) > SPREADING_TOGETHER
 
 
 def _weight(one: Diagnosis, limits: Thresholds) -> float:

@@ -24,6 +24,10 @@ from analysis.once import once
 SCALE_ERROR = 0.08
 """What a drift may be wrong by in proportion: gain of the current sensor, shape of the curve. [1]
 Common practice, no source."""
+FAR_FRACTION, FAR_ERROR, FAR_INWARD = 0.15, 0.08, 0.25
+"""A cell this far behind, as part of the rated charge, leaves its knee and is told by the plateau alone: by
+so much more in proportion, and by so much on the side away from the other cells, to which a curve of few
+features draws it. [1] From simulated banks."""
 DEFICIT_ERROR, BESIDE_ERROR = 0.004, 0.05
 """What a deficit may be wrong by: a part of the rated charge, and of the offset it is told from. [1]
 From simulated banks."""
@@ -241,8 +245,8 @@ def _cell(
         top=_estimate(drift.offset_ah, dof, "Ah", basis, drift.n),
         bottom=_bottom(drift, dof, basis),
         deficit=_deficit(drift, dof, rated, basis),
-        leak=_rate(drift, spread, abs(drift.slope_ah_day.value - net.slope_ah_day.value), dof, basis),
-        slope=_rate(net, spread, 0.0, dof, basis),
+        leak=_rate(drift, spread, abs(drift.slope_ah_day.value - net.slope_ah_day.value), rated, dof, basis),
+        slope=_rate(net, spread, 0.0, rated, dof, basis),
         since=_since(offsets, drift),
         at_least_ah=least,
         balanced_h_day=balanced,
@@ -257,14 +261,18 @@ def _estimate(line: Line, dof: float, unit: str, basis: str, n: int, scale: floa
     return Estimate(line.value * scale, unit, low * scale, high * scale, basis, n)
 
 
-def _rate(drift: Drift, spread: float, balanced: float, dof: float, basis: str) -> Estimate:
+def _rate(drift: Drift, spread: float, balanced: float, rated_ah: float, dof: float, basis: str) -> Estimate:
     line = drift.slope_ah_day
-    sd = math.hypot(line.sd, SCALE_ERROR * line.value, 0.5 * spread, BALANCE_ERROR * balanced)
+    far = min(max(drift.offset_ah.value, 0.0) / (FAR_FRACTION * rated_ah), 1.0)
+    scale = SCALE_ERROR + FAR_ERROR * far
+    sd = math.hypot(line.sd, scale * line.value, 0.5 * spread, BALANCE_ERROR * balanced)
     if drift.span_days < 5:
         return unknown(
             "mA", f"only {drift.span_days:.0f} days of comparisons; ten show a drift", basis, drift.n
         )
-    return _estimate(Line(line.value, sd), dof, "mA", basis, drift.n, MA_PER_AH_DAY)
+    made = _estimate(Line(line.value, sd), dof, "mA", basis, drift.n, MA_PER_AH_DAY)
+    inward = FAR_INWARD * far * max(line.value, 0.0) * MA_PER_AH_DAY
+    return made if made.high is None else replace(made, high=made.high + inward)
 
 
 def _deficit(drift: Drift, dof: float, rated_ah: float, basis: str) -> Estimate:

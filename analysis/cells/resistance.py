@@ -15,6 +15,10 @@ from analysis.stats.change import Change, step_change
 
 RECENT_DAYS = 45.0
 """What "now" means for a resistance. [days] Common practice, no source."""
+MEASURED_DAYS = 14.0
+"""And for a resistance as measured, which follows the season's temperature. [days] Practice, no source."""
+WEATHER_ERROR = 0.07
+"""What it may be wrong by in proportion: two kelvin, at 3.5 % each. [1]"""
 LONGEST_DAYS = 400
 REFERENCE_K, GAS = 298.15, 8.314
 ACTIVATION = 30e3, 12e3
@@ -268,10 +272,10 @@ def _cell(
         earlier = _estimate(float(np.median(ratio)), RATIO_ERROR, "1", ratio.size, basis)
         slow_now = slow
     value, sd, n = _now(t_now, now, sigma)
-    lately = days.excess[-t_now.size :, j][t_now > t_now.max() - RECENT_DAYS]
+    lately = days.excess[-t_now.size :, j][t_now > t_now.max() - MEASURED_DAYS]
     raw = float(np.median(lately))
     scatter = 1.4826 * float(np.median(np.abs(lately - raw)))
-    raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25)
+    raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25, WEATHER_ERROR * raw)
     cold = abs(25.0 - float(np.nanmedian(days.temp))) if np.isfinite(days.temp).any() else 15.0
     normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
     slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)

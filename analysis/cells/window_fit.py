@@ -24,7 +24,10 @@ DEPTH_ERROR = 0.25
 WRONG, WRONG_SPAN, INLIER = 0.1, 50.0, 1.3
 """Part of the windows that may have slid to a wrong place, anywhere within so many standard deviations; the
 rest scatters by so many. [1] From simulated banks."""
-WRONG_EXACT, INLIER_EXACT = 0.01, 1.5
+WRONG_INWARD, FAR = 0.3, 3.0
+"""Part of them towards 0, where the fit is further from it than so many standard deviations: a curve of few
+features draws a cell that is far behind back to the others, and hardly ever further away. [1]"""
+WRONG_EXACT, INLIER_EXACT = 0.05, 1.5
 """The same for sharp comparisons at the top, which hardly ever go wrong. [1]"""
 HUBER, EXACT_HUBER, WARM, ROUNDS = 1.5, 4.0, 3, 12
 """So many rounds with Huber weights, beyond so many standard deviations, come before those of the mixture."""
@@ -127,7 +130,7 @@ class Problem:
         sd = self._prior_sd(drift=drift)
         parts = [np.ones(self.t.size), self.depth, time]
         if early is not None and knot is not None:
-            parts.append(np.clip(self.t, early, knot))
+            parts.append(np.clip(self.t, early, knot) - knot)
             sd = np.insert(sd, 3, sd[2])
         lines = len(parts)
         design = np.column_stack((*parts, kinds))
@@ -170,37 +173,38 @@ class Problem:
             fitted = design @ beta + leaning
             y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
             before, z = z, np.asarray((y - fitted) / sd, dtype=np.float64)
-            robust = self._weights(z, tails=turn >= WARM)
+            inward = (z * fitted < 0) & (np.abs(fitted) > FAR * sd)
+            robust = self._weights(z, inward, tails=turn >= WARM)
             if turn > WARM and float(np.max(np.abs(z - before))) < SETTLED:
                 break
         information = np.asarray((columns * (robust * precision)) @ design, dtype=np.float64)
-        return Fit(beta, information, prior, z, self._loss(z) + float(beta**2 @ prior))
+        return Fit(beta, information, prior, z, self._loss(z, inward) + float(beta**2 @ prior))
 
-    def _weights(self, z: F64, *, tails: bool) -> F64:
+    def _weights(self, z: F64, inward: Bool, *, tails: bool) -> F64:
         """Weight of each window by its residual; a range that is kept to counts next to nothing."""
         size = np.maximum(np.abs(z), 1e-9)
         robust = np.minimum(1.0, np.where(self.exact, EXACT_HUBER, HUBER) / size)
         if tails:
-            inside, outside = self._densities(z)
+            inside, outside = self._densities(z, inward)
             width = np.where(self.exact, INLIER_EXACT, INLIER)
             robust = inside / (inside + outside) / width**2
         robust = np.where(self.vague, np.minimum(1.0, HUBER / size) ** 2, robust)
         return np.asarray(np.where(self.vague & (size < 1e-8), 1e-3, robust))
 
-    def _densities(self, z: F64) -> tuple[F64, F64]:
+    def _densities(self, z: F64, inward: Bool) -> tuple[F64, F64]:
         """Of a right window with this residual, and of one that slid to a wrong place."""
-        wrong = np.where(self.exact, WRONG_EXACT, WRONG)
+        wrong = np.where(self.exact, WRONG_EXACT, np.where(inward, WRONG_INWARD, WRONG))
         width = np.where(self.exact, INLIER_EXACT, INLIER)
         inside = (1 - wrong) * np.exp(-0.5 * np.minimum((z / width) ** 2, 1400.0)) / (width * ROOT_TAU)
         return np.asarray(inside), wrong / WRONG_SPAN
 
-    def _loss(self, z: F64) -> float:
+    def _loss(self, z: F64, inward: Bool) -> float:
         """Minus twice the logarithm of the likelihood; vague ones, whose range is left, grow slowest."""
         a = np.maximum(np.abs(z), 1e-9)
         beyond = np.where(a < HUBER, a * a, HUBER**2 * (1 + 2 * np.log(np.maximum(a / HUBER, 1.0))))
-        best, _ = self._densities(np.zeros_like(z))
-        inside, outside = self._densities(z)
-        mixed = -2.0 * np.log((inside + outside) / (best + outside))
+        best, _ = self._densities(np.zeros_like(z), np.zeros_like(inward))
+        inside, outside = self._densities(z, inward)
+        mixed = -2.0 * np.log((inside + outside) / best)
         return float(np.sum(np.where(self.vague, beyond, mixed)))
 
     def inflation(self, z: F64) -> float:

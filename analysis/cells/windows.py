@@ -27,7 +27,7 @@ SHARP_FRACTION, NEIGHBOURS = 0.0025, 7
 vague as a whole, the cell stays out of the knee: one that looks sharp then does so by chance. [1]"""
 SHARPEST = 0.7
 """No cell is believed to be sharper than this part of what the cells are in that window. [1]"""
-OWN_ERROR = 0.06
+OWN_ERROR, TOP_ERROR = 0.06, 0.08
 """The same from one window to the next. [1]"""
 BOUND_SD_AH = 1.0
 """How sharply a vague window rules out what lies beyond its range. [Ah]"""
@@ -119,7 +119,7 @@ def problem_of(
     vague &= kept.group != OWN
     typical = np.where(top | (kept.group == OWN), 0.0, np.nanmedian(kept.sigma_ah, axis=1))
     sigma = np.maximum(sigma, SHARPEST * typical)
-    own = np.where(top | (kept.group == OWN), 0.0, OWN_ERROR * np.abs(dq))
+    own = np.where(kept.group == OWN, 0.0, np.where(top, TOP_ERROR, OWN_ERROR) * np.abs(dq))
     behind = dq > 0  # a curve that has gone flat rules out small offsets, never large ones
     knee = (_named("middle", kept.group, other=True) & sharp) | (kept.group == OWN)
     return Problem(
@@ -127,7 +127,7 @@ def problem_of(
         y=dq - bled,
         sd=np.where(vague, BOUND_SD_AH, np.sqrt(sigma**2 + scatter[kept.group] ** 2 + own**2)),
         vague=vague,
-        exact=top & sharp & ~vague,
+        exact=top & sharp & ~vague & np.isfinite(kept.most_ah[:, cell] - kept.least_ah[:, cell]),
         least=np.where(vague & behind, kept.least_ah[:, cell] - bled, -np.inf),
         most=np.where(vague & ~behind, kept.most_ah[:, cell] - bled, np.inf),
         t=kept.t_day - float(offsets.t_day.max()),

@@ -23,11 +23,13 @@ TOP_RISE_V, BOTTOM_RISE_V, MIDDLE_RISE_V = 0.015, 0.015, 0.006
 SETTLE_FRACTION, KNEE_SETTLE_FRACTION = 0.15, 0.06
 """Charge after a turn that is left out on the plateau, and in a knee, where the curve is steeper: hysteresis
 and slow polarisation rise there with the charge, and pose as shape. [1] Common practice, no source."""
-OUT_V, OUT_PART = 0.006, 0.06
+OUT_V, OUT_PART = 0.010, 0.1
 """A cell that did not rise by this, or by this part of what the median cell rose by, stayed out of the knee.
 [V], [1] Common practice, no source."""
 VAGUE_FRACTION = 0.1
 """Standard deviation of its offset then, as part of the rated charge. [1]"""
+TOP_PASS = 0.15
+"""A charge shorter than this part of the rated charge cannot show a cell that is far behind. [1]"""
 NEAR_FULL_V, PAUSE_S = 3.45, 150.0
 """A charge with a cell above this that pauses for so long is over. [V], [s] Common practice, no source."""
 POINTS = 150
@@ -116,7 +118,10 @@ def _windows(charge: F64, curve: Curve, sign: int, rated_ah: float) -> list[tupl
     low, high = float(charge.min()), float(charge.max())
     outer = curve.voltage_v
     top_from, bottom_to = high - TOP_SPAN * rated_ah, low + BOTTOM_SPAN * rated_ah
-    has_top = sign > 0 and outer[-1] > TOP_V and outer[-1] - _value(curve, max(top_from, low)) > TOP_RISE_V
+    long = high - low > TOP_PASS * rated_ah
+    has_top = (
+        sign > 0 and long and outer[-1] > TOP_V and outer[-1] - _value(curve, max(top_from, low)) > TOP_RISE_V
+    )
     has_bottom = (
         sign < 0 and outer[0] < BOTTOM_V and _value(curve, min(bottom_to, high)) - outer[0] > BOTTOM_RISE_V
     )

@@ -75,7 +75,8 @@ def _still(grid: Grid, middle: F64, step_v: float, ohm: float) -> list[float]:
                 part, flow = middle[a:b], grid.current_a[a:b]
                 if not (np.isfinite(part).any() and np.isfinite(flow).any()):
                     continue
-                swing = ohm * (float(np.nanmax(flow)) - float(np.nanmin(flow)))
+                low, high = np.nanquantile(flow, (0.05, 0.95))  # not the few seconds at its ends
+                swing = ohm * float(high - low)
                 if np.nanmax(part) - np.nanmin(part) > least_v and swing > least_v / 2:
                     total += length
         out.append(round(total))

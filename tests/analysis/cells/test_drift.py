@@ -149,3 +149,29 @@ def test_an_onset_leaves_the_slope_open_by_what_its_place_does() -> None:
     early = fit(table(leak_ah_day=0.5, onset=35.0, days=60))
     later = fit(table(leak_ah_day=0.5, onset=50.0, days=60))
     assert later.slope_ah_day.sd > early.slope_ah_day.sd
+
+
+def test_a_leak_that_grew_is_its_present_size_since_its_beginning() -> None:
+    # 0.2 Ah a day from day 25, 0.8 Ah a day from day 60 on: 35 × 0.2 + 39 × 0.8 = 38.2 Ah at day 99, by hand
+    offsets = table(days=100)
+    t = offsets.t_day
+    offsets.dq_ah[:, 0] += 0.2 * np.clip(t - 25.0, 0.0, 35.0) + 0.8 * np.maximum(t - 60.0, 0.0)
+    found = fit(offsets)
+    assert found.slope_ah_day.value == pytest.approx(0.8, rel=0.1)
+    assert found.offset_ah.value == pytest.approx(38.2, rel=0.1)
+    assert found.onset_day is not None
+    assert found.onset_day == pytest.approx(25.0, abs=8.0)
+
+
+def test_windows_that_slid_back_to_the_others_do_not_halve_a_leak() -> None:
+    # every third window off the top shows a third of the offset, as sharp as the right ones
+    offsets = table(leak_ah_day=0.5, days=90)
+    slid = np.flatnonzero(offsets.group == DOWN)[::3]
+    offsets.dq_ah[slid, 0] /= 3.0
+    beyond = (offsets.group == TOP) & (offsets.t_day > 8.0)  # 4 Ah behind: out of the knee
+    offsets.sigma_ah[beyond, 0] = 28.0
+    offsets.least_ah[beyond, 0], offsets.most_ah[beyond, 0] = 3.5, np.inf
+    found = fit(offsets)
+    low, high = interval(found.slope_ah_day, found.n - 4)
+    assert low < 0.5 < high
+    assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.12)
