@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.daily.warming import HEAT_WH_PER_K
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
+from analysis.facts import PackFacts
 from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
@@ -110,13 +112,14 @@ def _most(values: tuple[float, ...], trusted: tuple[int, ...]) -> float:
 
 
 def _power(
-    usual: Estimate, trouble: HeaterTrouble | None, steps_w: tuple[float, ...], day: str
+    usual: Estimate, trouble: HeaterTrouble | None, facts: PackFacts, steps_w: tuple[float, ...], day: str
 ) -> float | None:
     """Power while on, on one day: less once part of the heater has failed, none once it has no effect. [W]"""
+    rated_w, heat_wh_k = facts.heater_w, HEAT_WH_PER_K * facts.rated_ah / 280.0 * facts.n_cells / 16.0
     if trouble is None or usual.value is None or trouble.what not in {"weak", "no effect"}:
         return usual.value
     if trouble.what == "weak":
-        before = trouble.usual
+        before = trouble.usual if trouble.by == "current" else rated_w or trouble.usual * heat_wh_k
         return before * (1 - trouble.value) if day >= trouble.since else before
     if day < trouble.since:
         return usual.value
@@ -246,7 +249,7 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     base = history if background is None else background.recent
     trusted = trusted_sensors(base)
     watts, trouble = heater_watts(base, others), heater_trouble(base, others)
-    power = {d.day: _power(watts.power, trouble, d.heater.steps_w, d.day) for d in base.digests}
+    power = {d.day: _power(watts.power, trouble, base.facts, d.heater.steps_w, d.day) for d in base.digests}
     heated = heater_seen(base)
     days = tuple(
         _point(d, power.get(d.day, watts.power.value), trusted, heated=heated) for d in history.digests

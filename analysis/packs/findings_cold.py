@@ -111,14 +111,17 @@ def _heater_words(trouble: HeaterTrouble) -> tuple[str, ...]:
             ),
         )
     if trouble.what == "weak":
-        return (
-            (
-                f"the step in current at {trouble.runs} switchings, {days}, fell by "
-                f"{100 * trouble.value:.0f} % "
-                f"({100 * trouble.low:.0f} to {100 * trouble.high:.0f} %); before it stood for "
-                f"{trouble.usual:.0f} W."
-            ),
+        fell = f"fell by {100 * trouble.value:.0f} % ({100 * trouble.low:.0f} to {100 * trouble.high:.0f} %)"
+        told = (
+            f"how fast the cells warm after {trouble.runs} switchings, {days}, {fell}; before it was "
+            f"{trouble.usual:.1f} K/h."
         )
+        if trouble.by == "current":
+            told = (
+                f"the step in current at {trouble.runs} switchings, {days}, {fell}; before it stood for "
+                f"{trouble.usual:.0f} W."
+            )
+        return (told,)
     if trouble.what == "on when warm":
         return (f"{trouble.runs} runs of an hour or more, {trouble.hours:.0f} h in all, {days}.",)
     return (f"{trouble.runs} days, {days}, with the coldest cell sensor down to {trouble.value:.1f} °C.",)

@@ -142,13 +142,17 @@ def _rise(known: Sequence[LeadPoint]) -> tuple[float, float, str] | None:
     if len(weeks) < 6:
         return None
     ohm = np.array([w.ohm for w in weeks])
-    base = ohm[: max(3, len(weeks) // 6)]
     recent = ohm[-2:]
     change = step_change(np.arange(ohm.size, dtype=np.float64), ohm, edge=2)
-    since = weeks[0].day
+    first, since = max(3, len(weeks) // 6), weeks[0].day
     if change is not None and change.p < 1e-3:
-        base, since = ohm[: max(round(change.at), 2)], weeks[round(change.at)].day
+        first = max(round(change.at), 2)
+        since = weeks[round(change.at)].day
     noise = max(1.4826 * float(np.median(np.abs(np.diff(ohm)))) / math.sqrt(2), 0.5 * weeks[-1].half)
+    early = ohm[: max(first // 3, 1)]
+    grew = float(np.median(ohm[:first]) - np.median(early)) > 2 * noise  # it rose from the first weeks on
+    base = early if grew else ohm[:first]
+    since = weeks[early.size].day if grew else since
     rise = float(np.median(recent) - np.median(base))
     return rise, 1.96 * noise * math.sqrt(1 / base.size + 1 / recent.size), since
 

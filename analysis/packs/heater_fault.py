@@ -14,6 +14,7 @@ from analysis.digest import DayDigest
 from analysis.frame import F64
 from analysis.history import History
 from analysis.packs.heater_watts import dated_steps
+from analysis.packs.thermostat import heater_seen
 
 LEAST_RUN_H = 0.6
 """A run shorter than this has not had time to show an effect at the sensors. [h]"""
@@ -21,8 +22,8 @@ LONG_RUN_H, COLD_C = 4.0, 8.0
 """A run this long that leaves the cells this cold tells by itself. [h], [°C] Practice, no source."""
 USUAL_TAU_H = 9.0
 """Time constant of a pack, where it is only needed roughly. [h] 25 Wh/K over 3 W/K, practice."""
-LEAST_BEFORE_W = 30.0
-"""A heater of less cannot be seen to fail in part. [W] Practice, no source."""
+LEAST_BEFORE_W, LEAST_BEFORE_K_H = 30.0, 1.5
+"""A heater of less cannot be seen to fail in part. [W], [K/h] Practice, no source."""
 WARM_C = 18.0
 """Cells at which no heater has work to do. [°C] Practice, no source."""
 COLDER_K = 4.0
@@ -45,7 +46,9 @@ class HeaterTrouble:
     value, low, high : float
         Warming [K/h]; part of the power lost [1]; cell temperature [°C].
     usual : float
-        What the same number was when the heater was well; NaN if never seen.
+        What the same number was when the heater was well [W or K/h]; NaN if never seen.
+    by : {"current", "warming"}
+        What "weak" is told by: the step in current, or the warming of the cells.
     """
 
     what: Literal["no effect", "weak", "on when warm", "not heating"]
@@ -57,6 +60,7 @@ class HeaterTrouble:
     low: float
     high: float
     usual: float
+    by: Literal["current", "warming"] = "current"
 
 
 def effect(run: HeaterRun) -> float:
@@ -139,6 +143,33 @@ def _weak(history: History, others: Sequence[History], least: float) -> HeaterTr
         return None
     hours = sum(d.heater.on_s for d in history.digests if d.day >= days[cut]) / 3600
     return HeaterTrouble("weak", days[cut], days[-1], hours, n - cut, lost, lost - half, lost + half, before)
+
+
+def _weak_by_warmth(history: History, least: float) -> HeaterTrouble | None:
+    """Part of the power gone, by how fast the cells warm more than before each switching on."""
+    if not heater_seen(history):
+        return None
+    rows = [
+        (d.day, effect(run))
+        for d in history.digests
+        for run in d.heater.runs
+        if math.isfinite(run.slope_before)
+    ]
+    rows = [(day, rate) for day, rate in rows if math.isfinite(rate)]
+    n, rate = len(rows), np.array([rate for _, rate in rows])
+    if n < 24:
+        return None
+    cut = min(range(12, n - 7, 1 + n // 400), key=lambda k: _apart(rate[:k]) + _apart(rate[k:]))
+    before, after = float(np.median(rate[:cut])), float(np.median(rate[cut:]))
+    if before < LEAST_BEFORE_K_H:
+        return None
+    halves = [1.96 * _median_u(part) / before for part in (rate[:cut], rate[cut:])]
+    lost, half = 1 - after / before, math.hypot(*halves)
+    if lost - half < least:
+        return None
+    hours = sum(d.heater.on_s for d in history.digests if d.day >= rows[cut][0]) / 3600
+    ends = rows[cut][0], rows[-1][0]
+    return HeaterTrouble("weak", *ends, hours, n - cut, lost, lost - half, lost + half, before, "warming")
 
 
 def _apart(values: F64) -> float:
@@ -242,6 +273,7 @@ def heater_trouble(
     return (
         _no_effect(history, least_k_h, least_h)
         or _weak(history, others, least_drop)
+        or _weak_by_warmth(history, least_drop)
         or _when_warm(history)
         or _not_heating(history)
     )

@@ -208,3 +208,21 @@ def test_the_day_on_which_part_of_a_heater_failed() -> None:
     (finding,) = heater_findings(History.of(history.facts, rows))
     assert finding.since == history.days[19]
     assert finding.value == pytest.approx(1 - 59 / 148, abs=0.02)
+
+
+def test_a_heater_without_a_bit_that_lost_half_its_power_is_found_by_its_warmth() -> None:
+    # 6 K/h, and 3 K/h from the 15th day on; nobody tells of the heater, no step in current is seen.
+    history = Bank(flags=False, inside=False).histories(24)["A"]
+    rng = np.random.default_rng(6)
+    rows = []
+    for k, d in enumerate(history.digests):
+        rate = 6.0 if k < 14 else 3.0
+        runs = tuple(
+            replace(r, slope_before=-1.0, slope_on=rate - 1.0 + 0.1 * float(rng.standard_normal()))
+            for r in d.heater.runs
+        )
+        rows.append(replace(d, heater=replace(d.heater, runs=runs)))
+    (finding,) = heater_findings(History.of(history.facts, rows))
+    assert finding.value == pytest.approx(0.5, abs=0.03)
+    assert finding.since == history.days[14]
+    assert "warm" in finding.evidence[0]

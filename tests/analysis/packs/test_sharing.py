@@ -138,6 +138,16 @@ def test_weeks_in_which_little_flowed_say_nothing_of_a_lead() -> None:
     assert rise_of([*sharp, *blurred]) is None
 
 
+def test_a_lead_that_rises_from_the_second_week_on_is_held_against_the_first() -> None:
+    # 1.58 mΩ, then 2.29 to 2.43: the rise is 0.85 mΩ, though three weeks of six are "the first weeks".
+    ohm = (1.58e-3, 2.29e-3, 2.39e-3, 2.40e-3, 2.42e-3, 2.43e-3, 2.43e-3)
+    weeks = [LeadPoint(f"2026-01-{1 + 4 * k:02d}", value, 8e-5) for k, value in enumerate(ohm)]
+    told = rise_of(weeks)
+    assert told is not None
+    assert told[0] == pytest.approx(0.85e-3, abs=1e-5)
+    assert told[2] == "2026-01-05"
+
+
 def test_a_current_that_no_other_day_bears_out_is_not_the_highest(even: Parallel) -> None:
     days = [
         replace(d, flow=replace(d.flow, max_charge_a=0.0, max_discharge_a=a))
