@@ -30,8 +30,8 @@ FULL_SOC = {
 LOW_SOC = {3.10: (0.060, 0.020), 3.00: (0.037, 0.014), 2.80: (0.013, 0.007)}
 """Charge left above the low trip when the lowest cell, freed of its load, crosses a level, and its standard
 uncertainty. [1] Mean and spread of sixteen open-circuit curves: graphite of Safari and Delacourt,
-J. Electrochem. Soc. 158 (2011) A562, and of Prada et al., J. Electrochem. Soc. 160 (2013) A616, with 0 to 20 %
-of the lithium lost, and the curves of `sample_data` (coefficients from memory)."""
+J. Electrochem. Soc. 158 (2011) A562, and of Prada et al., J. Electrochem. Soc. 160 (2013) A616, with 0 to
+20 % of the lithium lost, and the curves of `sample_data` (coefficients from memory)."""
 RANDOM_U = 0.003
 """How well the crossing of one level repeats, standard. [1] Practice, no source."""
 RATE_SOC = {3.10: 0.016, 3.00: 0.009, 2.80: 0.0043}
