@@ -11,7 +11,7 @@ from analysis.history import History
 from analysis.report.dates import short_day
 from analysis.report.figures_coverage import CoverDay, coverage_hours
 from analysis.report.numbers import plain, value_text
-from analysis.report.scope import Scope, gallery
+from analysis.report.scope import Scope, gallery, together
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement, Table
 
 LISTED = 20
@@ -22,7 +22,7 @@ LONGEST_CALENDAR = 31
 def coverage_section(scope: Scope) -> Section:
     """Coverage, gaps and what hygiene dropped, honestly."""
     parts = [scope.days(h) for h in scope.bank.packs]
-    blocks: list[Block] = [_words(scope, parts), _numbers(scope, parts)]
+    blocks: list[Block] = [_words(scope, parts), *_cells(parts), _numbers(scope, parts)]
     if len(scope.calendar()) <= LONGEST_CALENDAR:
         blocks.append(gallery(scope, lambda i, h: coverage_figure(scope, i, h)))
     gaps = _gaps(scope, parts)
@@ -55,6 +55,22 @@ def _words(scope: Scope, parts: list[History]) -> Statement:
     listed = ", ".join(f"{value_text(s)} of the time of pack {n}" for n, s in short)
     text = f"Recorded was {listed}. Sums cover the recorded time only; nothing was filled in."
     return Statement(text, "note")
+
+
+def _cells(parts: list[History]) -> list[Statement]:
+    """Where fewer cells were read than the configuration counts on: what to correct."""
+    out = []
+    for history in parts:
+        read = max((d.n_cells for d in history.digests), default=0)
+        facts = history.facts
+        if 0 < read < facts.n_cells:
+            text = (
+                f"The configuration counts on {facts.n_cells} cells; {read} were read. Set cells = {read} "
+                "for this pack in bank.toml, or let its source read all of them; until then nothing is known "
+                "of the rest."
+            )
+            out.append(Statement(text, "watch", f"Pack {facts.name}"))
+    return together(out)
 
 
 def _numbers(scope: Scope, parts: list[History]) -> Numbers:

@@ -125,7 +125,7 @@ def bring(
         config.check_witness(witness or "")
         subject = Subject(witness or "", "witness")
     if file.suffix.lower() in {".log", ".asc", ".blf", ".reg"}:
-        return _capture(store, config, file, subject, bus or Bus())
+        return _capture(store, config, file, subject, bus or Bus(), quiet=quiet)
     return _csv(store, config, file, subject, quiet=quiet)
 
 
@@ -153,7 +153,7 @@ def _future(last_ms: int | None) -> list[str]:
     ]
 
 
-def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bus) -> Brought:
+def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bus, *, quiet: bool) -> Brought:
     from adapters.captures import CaptureOutcome, read_capture
 
     meaning = (
@@ -162,9 +162,14 @@ def _capture(store: Store, config: Config, file: Path, subject: Subject, bus: Bu
         else (_binding(config, file, subject, bus))
     )
     outcome = CaptureOutcome()
-    with store.adopting() as adopter:
+    with store.adopting() as adopter, _Progress(file, quiet=quiet) as progress:
         for table in read_capture(
-            file, meaning, period_s=config.record.period_s, start_s=bus.start_s, outcome=outcome
+            file,
+            meaning,
+            period_s=config.record.period_s,
+            start_s=bus.start_s,
+            outcome=outcome,
+            progress=progress.to,
         ):
             adopter.put(subject, table)
         done = adopter.flush()
@@ -236,7 +241,8 @@ def _notes(config: Config, subject: Subject, columns: set[str]) -> tuple[str, ..
     notes = []
     if cells and cells != said:
         notes.append(
-            f"the file has {cells} cells, the configuration says cells = {said} for pack {pack}; correct it"
+            f"ATTENTION: the file has {cells} cells, the configuration counts on {said}: set cells = {cells} "
+            f'under [[pack]] name = "{pack}" in {config.path.name}, or bring in all {said}'
         )
     notes += [
         f"the file has no {name}; much of the analysis needs it"
@@ -267,6 +273,10 @@ class _Progress:
     def __exit__(self, *_: object) -> None:
         if self._bar is not None:
             self._bar.stop()
+
+    def to(self, done: int) -> None:
+        """Show how many bytes of the file have been read."""
+        self.at(done, self._size)
 
     def at(self, done: int, size: int) -> None:
         """Show how many bytes of how many have been read."""

@@ -248,3 +248,17 @@ def test_a_reader_that_has_gone_ends_it_quietly(how: list[str]) -> None:
     finally:
         os.close(write)
     assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_fewer_cells_than_configured_is_told_with_key_and_remedy(shell: Shell, here: Path) -> None:
+    head = "timestamp,pack_v,pack_a," + ",".join(f"cell_{i:02d}_v" for i in range(1, 9))
+    rows = [f"2026-01-05T07:{m:02d}:00Z,26.4,1.0," + ",".join(["3.300"] * 8) for m in range(60)]
+    (here / "eight.csv").write_text("\n".join([head, *rows]), encoding="utf-8")
+    code, out, _ = shell("import", "eight.csv", "--pack", "A")
+    assert code == 0
+    assert (
+        'the file has 8 cells, the configuration counts on 16: set cells = 8 under [[pack]] name = "A"' in out
+    )
+    assert shell("week", "2026-01-05")[0] == 0
+    page = (here / "reports" / "week-2026-01-05.html").read_text(encoding="utf-8")
+    assert "The configuration counts on 16 cells; 8 were read. Set cells = 8" in page
