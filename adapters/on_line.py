@@ -56,6 +56,7 @@ class UnitOnLine:
         if self._line is None:
             self._line = line_to(self._place)
         self.pace = Pace(self._unit.period_s)
+        self.identity = {}
         await self._line.connect(max(self._unit.timeout_s, 1.0))
         return self._line
 

@@ -90,6 +90,7 @@ class Follower:
         self._wait_s = FIRST_WAIT_S
         self._told: dict[str, float] = {}
         self._said: dict[str, str] = {}
+        self._heard: dict[str, str] = {}
         self.counts: Counter[str] = Counter()
 
     async def run(self) -> None:
@@ -153,7 +154,9 @@ class Follower:
 
     def _pass_on_identity(self) -> None:
         said: Mapping[str, str] = getattr(self._feed.adapter, "identity", {})
-        if said and said != self._said:
+        before, self._heard = self._heard, dict(said)
+        # Twice in a row: a text that comes in several frames may be half of one pack and half of another.
+        if said and said == before and said != self._said:
             self._said = dict(said)
             self._sink.identity(self._feed, self._said)
 
