@@ -196,6 +196,8 @@ def cold_charge_findings(history: History, limits: Thresholds = DEFAULT) -> tupl
     total = math.fsum(ah for _, ah, _, _ in rows)
     if total < limits["cold_charge_note_ah"]:
         return ()
+    at_all = math.fsum(max((d.cold.pushed_ah[i] for i in trusted if i < len(d.cold.pushed_ah)), default=0.0)
+                       for d in history.digests)  # fmt: skip
     rated = history.facts.rated_ah
     month = max(
         math.fsum(ah for e, ah, _, _ in rows if 0 <= (e.start_s - d.start_s) / 86400 < MONTH)
@@ -214,6 +216,7 @@ def cold_charge_findings(history: History, limits: Thresholds = DEFAULT) -> tupl
             "lasting 5 min or more above 0.02 C with a cell sensor 1 K or more below the floor of "
             f"{floor:g} °C."
         ),
+        f"With readings just below the floor {at_all:.1f} Ah; the coldest cell may be colder yet.",
         f"Up to {month:.1f} Ah within {MONTH} days; coldest reading on these days {coldest:.1f} °C.",
     )
     return (
@@ -226,7 +229,7 @@ def cold_charge_findings(history: History, limits: Thresholds = DEFAULT) -> tupl
             confidence=0.95 if len(rows) > 1 else 0.85,
             value=round(total, 2),
             low=round(0.95 * total, 2),
-            high=round(1.05 * total, 2),
+            high=round(1.05 * max(total, at_all), 2),
             unit="Ah",
             meaning=COLD_MEANING,
             check_next=COLD_CHECK,

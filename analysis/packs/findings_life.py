@@ -10,12 +10,17 @@ from analysis.finding import Finding, Forecast, Severity
 from analysis.history import History
 from analysis.packs.capacity import Capacity, capacity
 from analysis.packs.fade import Fade, fade
+from analysis.packs.ocv import QuasiOcv, ocv
 from analysis.thresholds import DEFAULT, Thresholds
 
 FADE_MEANING = (
     "Pack {pack} can give about {usable:.0f} Ah under the recorded conditions, {part:.0f} % of its "
     "rating{rate}. This "
     "is an estimate, not a test by the method of any document."
+)
+STEP_MEANING = (
+    "In pack {pack} the charge between full and the step of its voltage near 70 % shrinks by {ah:.1f} Ah a "
+    "year. Lithium or active material is being lost: {least:.0f} to {most:.0f} % of the capacity a year."
 )
 FADE_CHECK = (
     "Run the guided capacity test (`bankbook captest`) at 15 to 30 °C; if it agrees, have a technician "
@@ -112,6 +117,48 @@ def fade_findings(
             check_next=FADE_CHECK,
             forecast=_forecast(course),
             evidence=tuple(evidence),
+        ),
+    )
+
+
+def step_findings(
+    history: History, limits: Thresholds = DEFAULT, curve: QuasiOcv | None = None
+) -> tuple[Finding, ...]:
+    """Return the finding that the charge between full and the upper graphite step shrinks.
+
+    It shrinks by all the lithium that is lost, or in proportion with the active material: the loss of
+    capacity lies between the two.
+    """
+    curve = ocv(history, history.recent) if curve is None else curve
+    year, upper, rated = curve.per_year, curve.upper.value, history.facts.rated_ah
+    if year.value is None or year.low is None or year.high is None or upper is None or year.high >= 0:
+        return ()
+    before = upper - year.value  # what it was a year ago
+    least, most = -year.high / rated, -year.low / before
+    if least < limits["fade_note_year"]:
+        return ()
+    middle = 0.5 * (-year.value / rated - year.value / before)
+    told = f"{year.value:+.1f} Ah a year ({year.low:+.1f} to {year.high:+.1f} Ah) of {before:.0f} Ah, {year.basis}."
+    return (
+        Finding(
+            kind="capacity_fade",
+            pack=history.facts.name,
+            cell=None,
+            since=curve.points[0].day if curve.points else history.days[0],
+            severity="watch" if least >= limits["fade_watch_year"] else "note",
+            confidence=0.55,
+            value=round(-middle, 4),
+            low=round(-most, 4),
+            high=round(-least, 4),
+            unit="1",
+            meaning=STEP_MEANING.format(
+                pack=history.facts.name, ah=-year.value, least=100 * least, most=100 * most
+            ),
+            check_next=FADE_CHECK,
+            evidence=(
+                told,
+                "Against: no run from full to empty was seen that would have counted the capacity itself.",
+            ),
         ),
     )
 

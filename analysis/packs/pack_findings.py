@@ -10,10 +10,13 @@ from analysis.packs.fade import fade
 from analysis.packs.findings_cold import cold_charge_findings, heater_findings
 from analysis.packs.findings_cold import sensor_findings as temperature_findings
 from analysis.packs.findings_flow import lead_findings, sharing_findings
-from analysis.packs.findings_life import fade_findings, gap_findings
+from analysis.packs.findings_life import fade_findings, gap_findings, step_findings
 from analysis.packs.findings_sensor import sensor_findings as current_findings
 from analysis.packs.sharing import sharing
 from analysis.thresholds import DEFAULT, Thresholds
+
+YEAR_DAYS = 365
+"""Days of record below which no change in a year is looked for."""
 
 
 def pack_findings(
@@ -44,12 +47,15 @@ def pack_findings(
     lately, beside = history.recent, tuple(other.recent for other in others)
     usable = known.capacity if known else capacity(history)
     course = known.fade if known else fade(history, usable)
+    aged = fade_findings(history, limits, usable, course)
+    if not aged and course.per_year.value is None and len(history.digests) >= YEAR_DAYS:
+        aged = step_findings(history, limits, known.ocv if known else None)
     return (
         *temperature_findings(lately, limits),
         *heater_findings(lately, beside, limits),
         *cold_charge_findings(lately, limits),
         *current_findings(lately, beside, limits, known.sensor if known else None),
-        *fade_findings(history, limits, usable, course),
+        *aged,
         *gap_findings(history, limits),
     )
 

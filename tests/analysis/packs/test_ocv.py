@@ -14,6 +14,7 @@ from analysis.day import Mark
 from analysis.digest import digest
 from analysis.facts import PackFacts
 from analysis.history import History
+from analysis.packs.findings_life import step_findings
 from analysis.packs.ocv import ocv
 from logger.record.store_frames import to_frame
 from sample_data.cell import HILL
@@ -113,6 +114,20 @@ def test_its_change_in_a_year(orchard: History, per_year: float) -> None:
     assert found.per_year.high is not None
     assert found.per_year.low - 0.2 <= per_year <= found.per_year.high + 0.2
     assert found.charge.n < 60  # the newest half year only
+
+
+def test_a_stretch_that_shrinks_is_told_as_a_loss_of_capacity(orchard: History) -> None:
+    # 20 Ah a year of 85 Ah: 20/280 = 7.1 % if lithium is lost, at most 20/85 = 24 % if the electrode is.
+    (finding,) = step_findings(passes(orchard, -20.0))
+    assert (finding.kind, finding.severity) == ("capacity_fade", "watch")
+    assert finding.value is not None
+    assert finding.value < 0
+    assert finding.low is not None
+    assert finding.high is not None
+    assert finding.low < -20 / 85
+    assert -20 / 280 < finding.high < -0.06
+    assert step_findings(passes(orchard, 0.0)) == ()
+    assert step_findings(orchard) == ()
 
 
 def test_refusals_say_why(orchard: History) -> None:
