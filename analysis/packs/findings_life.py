@@ -138,7 +138,8 @@ def step_findings(
     if least < limits["fade_note_year"]:
         return ()
     middle = 0.5 * (-year.value / rated - year.value / before)
-    told = f"{year.value:+.1f} Ah a year ({year.low:+.1f} to {year.high:+.1f} Ah) of {before:.0f} Ah, {year.basis}."
+    ends = f"{year.low:+.1f} to {year.high:+.1f} Ah"
+    told = f"{year.value:+.1f} Ah a year ({ends}) of {before:.0f} Ah, {year.basis}."
     return (
         Finding(
             kind="capacity_fade",
