@@ -273,7 +273,20 @@ def _near(name: str, names: Sequence[str]) -> str:
     return f"did you mean {' or '.join(close)}?" if close else "it has: " + ", ".join(names[:12])
 
 
+def _refuse_odd(section: Section, message: Any, signal: Any) -> None:
+    """Refuse a signal that no frame can hold; databases are not always checked by who writes them."""
+    lengths = (16, 32, 64) if signal.is_float else range(1, 65)
+    kind = "a float has 16, 32 or 64" if signal.is_float else "a signal has 1 to 64"
+    if signal.length not in lengths:
+        what = f"{signal.name} has {signal.length} bits in the database; {kind}"
+        raise section.error("signal", what, "mend the database")
+    if not 0 <= signal.start < 512 or bits_of(signal).size > 64:
+        what = f"{signal.name} lies outside its frame {message.name} in the database"
+        raise section.error("signal", what, "mend the database")
+
+
 def _bind(section: Section, message: Any, signal: Any, channel: Channel, stale_s: float) -> BoundSignal:
+    _refuse_odd(section, message, signal)
     conversion = signal.conversion
     scale, offset = getattr(conversion, "scale", 1) or 1, getattr(conversion, "offset", 0) or 0
     rule = rule_from(
@@ -293,7 +306,7 @@ def _bind(section: Section, message: Any, signal: Any, channel: Channel, stale_s
         key=frame_key(message.frame_id, extended=message.is_extended_frame),
         message=message.name,
         bits=bits if rule.kind != "bits" else replace(bits, signed=False),
-        condition=_condition(message, signal),
+        condition=_condition(section, message, signal),
         rule=rule,
         stale_s=stale_s,
     )
@@ -331,11 +344,16 @@ def bits_of(signal: Any) -> Bits:
     )
 
 
-def _condition(message: Any, signal: Any) -> Condition:
+def _condition(section: Section, message: Any, signal: Any) -> Condition:
     """What the multiplexer signals must read for this signal to be in a frame."""
     conditions: list[tuple[Bits, frozenset[int]]] = []
+    by_name = {other.name: other for other in message.signals}
     while signal.multiplexer_ids is not None:
-        above = message.get_signal_by_name(signal.multiplexer_signal)
+        above = by_name.pop(signal.multiplexer_signal, None)
+        if above is None:
+            what = f"the multiplexer of {signal.name} is missing in {message.name}, or goes in a circle"
+            raise section.error("signal", what, "mend the database")
+        _refuse_odd(section, message, above)
         conditions.append((bits_of(above), frozenset(signal.multiplexer_ids)))
         signal = above
     return tuple(reversed(conditions))

@@ -17,6 +17,8 @@ SIGNED = {"pack_a": "charge", "dc_a": "charge"}
 CHANNELS: dict[str, Channel] = {**WITNESS_CATALOGUE, **CATALOGUE}
 """Every channel a map may fill."""
 
+LARGEST = 1e12
+"""Scales and offsets beyond it are mistakes."""
 Value = int | str | None
 """Outcome of a rule: the stored integer, a reason for refusing the value, or None if it is not available."""
 
@@ -228,6 +230,10 @@ def _number_rule(
     unit: str | None,
     absent: frozenset[int],
 ) -> Rule:
+    if not (abs(scale) <= LARGEST and abs(offset) <= LARGEST):  # also true of a NaN
+        raise section.error(
+            "signal", f"scale {scale:g}, offset {offset:g} in the database cannot be", "mend the database"
+        )
     own_scale = section.number("scale", 1)
     own_offset = section.number("offset", 0)
     if own_scale == 0:

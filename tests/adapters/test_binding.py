@@ -7,6 +7,7 @@ from pathlib import Path
 
 import cantools
 import pytest
+from cantools.database.can import Message, Signal
 
 from adapters.assembler import Assembler
 from adapters.binding import find_binding, load_binding, load_database, parse_binding
@@ -196,3 +197,37 @@ def test_manual_example_is_valid() -> None:
     )
     assert len(binding.channels) == 18
     assert binding.requests[0].can_id == 0x18900140
+
+
+@pytest.mark.parametrize(
+    ("signal", "more", "what"),
+    [
+        ('0|65@1+ (1,0) [0|0] "V" X', "", "65 bits"),
+        ('7|65@0- (1,0) [0|0] "V" X', "SIG_VALTYPE_ 256 Volts : 2;\n", "a float has 16, 32 or 64"),
+        ('0|24@1- (1,0) [0|0] "V" X', "SIG_VALTYPE_ 256 Volts : 1;\n", "24 bits"),
+        ('600|16@1+ (1,0) [0|0] "V" X', "", "outside its frame Status"),
+        ('0|0@1+ (1,0) [0|0] "V" X', "", "length 0"),
+        ('0|16@1+ (1e999,0) [0|0] "V" X', "", "scale inf"),
+        ('0|16@1+ (1,-1e300) [0|0] "V" X', "", "offset -1e\\+300"),
+    ],
+)
+def test_databases_that_no_frame_can_follow(tmp_path: Path, signal: str, more: str, what: str) -> None:
+    path = tmp_path / "odd.dbc"
+    path.write_text(f'VERSION ""\n\nBO_ 256 Status: 8 X\n SG_ Volts : {signal}\n\n{more}')
+    with pytest.raises(MapError, match=what):
+        parse_binding(TomlFile("b", HEAD + VOLTS), load_database(path))
+
+
+def test_multiplexers_in_a_circle() -> None:
+    """Each of two signals says the other chooses it; the reader of databases lets that pass."""
+    volts = Signal(
+        "Volts", 0, 8, unit="V", is_multiplexer=True, multiplexer_ids=[0], multiplexer_signal="Mux"
+    )
+    mux = Signal("Mux", 8, 8, is_multiplexer=True, multiplexer_ids=[0], multiplexer_signal="Volts")
+    bare = Signal("Amps", 16, 8, unit="V", multiplexer_ids=[0], multiplexer_signal="Nobody")
+    message = Message(256, "Status", 8, [volts, mux, bare], strict=False)
+    looped = cantools.database.Database([message], strict=False)
+    with pytest.raises(MapError, match="in a circle"):
+        parse_binding(TomlFile("b", HEAD + VOLTS + 'unit = "V"\n'), looped)
+    with pytest.raises(MapError, match="multiplexer of Amps is missing"):
+        parse_binding(TomlFile("b", HEAD + VOLTS.replace("Volts", "Amps")), looped)
