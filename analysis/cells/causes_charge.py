@@ -65,7 +65,7 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     evidence.extend(balance_words(history, pack, one))
     if one.at_least_ah is not None and one.top.value is not None and one.at_least_ah > 0.3 * one.top.value:
         evidence.append(
-            f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
+            f"For: in recent charges it stayed on the plateau while the others filled, which alone puts it "
             f"at least {one.at_least_ah:.1f} Ah behind."
         )
     confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
