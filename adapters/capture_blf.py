@@ -13,7 +13,7 @@ MOST_OBJECT = 64_000_000
 """Largest object, packed or unpacked; writers keep to 128 kB. [bytes]"""
 _HEADER = struct.Struct("<4sHHII")
 _CONTAINER = struct.Struct("<H6xI4x")
-_LOG_CONTAINER, _PLAIN, _DEFLATED = 10, 0, 2
+_LOG_CONTAINER, _PLAIN, _DEFLATED, _IGNORED = 10, 0, 2, 0
 
 
 class PlainBlf:
@@ -84,6 +84,9 @@ class PlainBlf:
         if kind != _LOG_CONTAINER or len(body) < _CONTAINER.size:
             return head + body + pad
         method, _ = _CONTAINER.unpack_from(body)
+        if method not in {_PLAIN, _DEFLATED}:
+            self._outcome.damaged = f"a part of it is packed in an unknown way (method {method})"
+            return _HEADER.pack(signature, header_size, version, object_size, _IGNORED) + body + pad
         if method != _DEFLATED:
             return head + body + pad
         plain = self._unpacked(body[_CONTAINER.size :])

@@ -142,6 +142,18 @@ def test_bomb_is_refused_in_little_memory(
     assert peak < 30_000_000
 
 
+def test_a_container_packed_in_an_unknown_way_is_told(
+    tmp_path: Path, binding: Binding, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "new.blf"
+    path.write_bytes(_blf(path) + _container(b"x" * 40, 100, method=4))
+    outcome = CaptureOutcome()
+    (table,) = read_capture(path, binding, outcome=outcome)
+    assert table.num_rows == 50
+    assert "method 4" in outcome.notes()[0]
+    assert caplog.records == []
+
+
 @pytest.mark.parametrize("size", [0, 15, 0xFFFFFFFF])
 def test_objects_of_impossible_size(tmp_path: Path, binding: Binding, size: int) -> None:
     path = tmp_path / "odd.blf"
