@@ -164,7 +164,7 @@ def _what(scope: Scope, facts: ClaimFacts) -> tuple[Statement, ...]:
     reason = facts.reason.strip().rstrip(".")
     return (
         Statement(WHAT_IT_IS),
-        Statement(f"{reason}.", "plain", "Reason given by the owner"),
+        Statement(f"{reason}.", "plain", "Owner’s reason"),
         *short_statements(scope),
     )
 

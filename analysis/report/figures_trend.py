@@ -133,9 +133,11 @@ def _level(ax: Axes, what: Trend, first: int) -> None:
     if what.level is None:
         return
     ax.axhline(what.level.value, color=INK, linewidth=1.2, linestyle="--")
+    over = sum(v > what.level.value for v in what.values) > len(what.values) / 2
     low, high = ax.get_ylim()
-    above = what.level.value < low + 0.8 * (high - low)
-    name_beside(ax, first, what.level.value, what.level.name, dx=2, dy=9 if above else -9)
+    place = (what.level.value - low) / (high - low)
+    below = place > 0.85 or (over and place > 0.12)  # the name stands where the marks are not
+    name_beside(ax, first, what.level.value, what.level.name, dx=2, dy=-9 if below else 9)
 
 
 def _onset(ax: Axes, what: Trend, x: Sequence[int]) -> None:
