@@ -17,6 +17,9 @@ BEYOND_OTHERS = 3.5
 the other cells': cells of one pack differ by a percent in capacity, and are equal at one end only. [1]"""
 AHEAD_FRACTION = 0.004
 """A cell that stands ahead by this part of the rated charge and moves towards the others is balanced. [1]"""
+SIZE_SURE, DRIFT_SURE = 2.0, 1.5
+"""Of a cell far behind the size is vague, yet it leaks: standard deviations of the size that do where the
+drift itself is so many times as sure as it has to be. [1]"""
 NEW_DAYS, NEW_CONFIDENCE = 12.0, 0.7
 """A drift seen over less time than this may be a cell that settles: no surer than that. [days], [1]"""
 SPREADING_MA, SPREADING_TOGETHER = 5.0, 0.7
@@ -45,7 +48,8 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     level = level_of(one.leak.value, limits["leak_note_ma"], limits["leak_watch_ma"], limits["leak_act_ma"])
     z = z_of(one.leak)
     short = drift.span_days < limits["least_days"]
-    if level is None or short or z < limits["sure"] or one.leak.low < limits["leak_note_ma"] / 2:
+    drifts = z >= limits["sure"] or (z > SIZE_SURE and _shown(drift) > DRIFT_SURE * limits["sure"])
+    if level is None or short or not drifts or one.leak.low < limits["leak_note_ma"] / 2:
         return None
     if one.top.value is not None and one.top.value < -AHEAD_FRACTION * history.facts.rated_ah:
         return None
@@ -65,7 +69,7 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     evidence.extend(balance_words(history, pack, one))
     if one.at_least_ah is not None and one.top.value is not None and one.at_least_ah > 0.3 * one.top.value:
         evidence.append(
-            f"For: in recent charges it stayed on the plateau while the others filled, which alone puts it "
+            f"For: in recent charges it stayed on the plateau while the others filled, which alone proves it "
             f"at least {one.at_least_ah:.1f} Ah behind."
         )
     confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
@@ -148,6 +152,8 @@ def deficit(history: History, pack: Imbalance, one: CellImbalance, limits: Thres
         return None
     part = one.deficit.value / rated
     level = level_of(part, limits["deficit_note"], limits["deficit_watch"], limits["deficit_act"])
+    if level == "watch" and one.deficit.low < limits["deficit_note"] * rated:
+        level = "note"  # cells of one delivery differ by a percent or two
     z = z_of(one.deficit)
     others = scatter_of([c.deficit.value for c in pack.cells], one.deficit.value)
     if level is None or z < limits["sure_deficit"] or one.deficit.low < limits["deficit_note"] * rated / 3:

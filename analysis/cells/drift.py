@@ -24,6 +24,8 @@ SERIAL_MOST = 2.0
 """Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
 ONSET_GAIN, BEND_GAIN = 5.0, 8.0
 """An onset is taken when it improves the loss by this, in units of its scale; a second bend by that."""
+RETURN_AH_DAY = 0.2
+"""After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
 KNOTS, PAIRS = 14, 7
 """Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
@@ -152,6 +154,12 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None
         if first <= a and b <= last - 0.7 * BEND_EDGE_DAYS and b - a >= 5.0:
             pairs.append((a, b))
             fits.append(problem.fit(b, early=a))
+    kept = [
+        i for i, fit in enumerate(fits) if fit.beta[2] * fit.beta[3] > 0 or abs(fit.beta[2]) < RETURN_AH_DAY
+    ]
+    if not kept:
+        return None
+    fits, pairs = [fits[i] for i in kept], [pairs[i] for i in kept]
     losses = np.array([fit.loss for fit in fits])
     best = int(np.argmin(losses))
     scale = _scale(problem, fits[best])

@@ -24,9 +24,10 @@ DEPTH_ERROR = 0.25
 WRONG, WRONG_SPAN, INLIER = 0.1, 50.0, 1.3
 """Part of the windows that may have slid to a wrong place, anywhere within so many standard deviations; the
 rest scatters by so many. [1] From simulated banks."""
-WRONG_INWARD, FAR = 0.3, 3.0
+WRONG_INWARD, WRONG_OPEN, FAR = 0.3, 0.6, 3.0
 """Part of them towards 0, where the fit is further from it than so many standard deviations: a curve of few
-features draws a cell that is far behind back to the others, and hardly ever further away. [1]"""
+features draws a cell that is far behind back to the others, and hardly ever further away; more so where the
+window was too short to compare it further away. [1]"""
 WRONG_EXACT, INLIER_EXACT = 0.05, 1.5
 """The same for sharp comparisons at the top, which hardly ever go wrong. [1]"""
 HUBER, EXACT_HUBER, WARM, ROUNDS = 1.5, 4.0, 3, 12
@@ -77,6 +78,8 @@ class Problem:
         Offset, balancing taken out if asked for, and its standard deviation. [Ah]
     vague, exact : array
         Windows of which only the range counts, and those of the top that are held to.
+    open_end : array
+        Windows that could not compare the cell with shifts beyond its own.
     least, most : array
         The range. [Ah]
     t : array
@@ -96,6 +99,7 @@ class Problem:
     sd: F64
     vague: Bool
     exact: Bool
+    open_end: Bool
     least: F64
     most: F64
     t: F64
@@ -193,7 +197,8 @@ class Problem:
 
     def _densities(self, z: F64, inward: Bool) -> tuple[F64, F64]:
         """Of a right window with this residual, and of one that slid to a wrong place."""
-        wrong = np.where(self.exact, WRONG_EXACT, np.where(inward, WRONG_INWARD, WRONG))
+        wrong = np.where(self.exact, WRONG_EXACT, WRONG)
+        wrong = np.where(inward & ~self.exact, np.where(self.open_end, WRONG_OPEN, WRONG_INWARD), wrong)
         width = np.where(self.exact, INLIER_EXACT, INLIER)
         inside = (1 - wrong) * np.exp(-0.5 * np.minimum((z / width) ** 2, 1400.0)) / (width * ROOT_TAU)
         return np.asarray(inside), wrong / WRONG_SPAN

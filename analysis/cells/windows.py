@@ -128,6 +128,7 @@ def problem_of(
         sd=np.where(vague, BOUND_SD_AH, np.sqrt(sigma**2 + scatter[kept.group] ** 2 + own**2)),
         vague=vague,
         exact=top & sharp & ~vague & np.isfinite(kept.most_ah[:, cell] - kept.least_ah[:, cell]),
+        open_end=~np.isfinite(np.where(behind, kept.most_ah[:, cell], kept.least_ah[:, cell])),
         least=np.where(vague & behind, kept.least_ah[:, cell] - bled, -np.inf),
         most=np.where(vague & ~behind, kept.most_ah[:, cell] - bled, np.inf),
         t=kept.t_day - float(offsets.t_day.max()),
