@@ -16,6 +16,9 @@ from typing import Any, Self
 
 NAMES = ("chromium", "chromium-browser", "google-chrome")
 
+PATIENCE_S = 90.0
+"""How long a busy machine may take; conditions are waited for, never a time. [s]"""
+
 
 def find() -> str | None:
     """Path of a chromium, or None."""
@@ -81,7 +84,7 @@ class Browser:
             message["sessionId"] = self._session
         os.write(self._out, json.dumps(message).encode() + b"\0")
         while True:
-            answer = self._receive(30)
+            answer = self._receive(PATIENCE_S)
             if answer.get("id") == self._number:
                 if "error" in answer:
                     raise RuntimeError(f"{method}: {answer['error']['message']}")
@@ -121,13 +124,13 @@ class Browser:
         self.events.clear()
         loader = self.call("Page.navigate", url=address)["loaderId"]
         self.loaded(loader)
-        end = time.monotonic() + 5
+        end = time.monotonic() + PATIENCE_S
         while not self.ask("location.href").startswith(address) and time.monotonic() < end:
             time.sleep(0.05)  # the old document may still answer for a moment
         while not self.ask("document.styleSheets.length") and time.monotonic() < end:
             time.sleep(0.05)  # on a busy machine the style may follow the load
 
-    def loaded(self, loader: str | None = None, seconds: float = 20) -> None:
+    def loaded(self, loader: str | None = None, seconds: float = PATIENCE_S) -> None:
         """Wait until a document has loaded: the one of this loader, or any that begins now."""
         end = time.monotonic() + seconds
         while True:

@@ -82,7 +82,7 @@ def test_live_values_arrive_by_themselves(browser: Browser, address: str) -> Non
       if (link.textContent.startsWith("Live")) { done(link.textContent); return; }
       const watch = new MutationObserver(() => done(link.textContent));
       watch.observe(link, {childList: true, characterData: true, subtree: true});
-      setTimeout(() => done("nothing came"), 15000);
+      setTimeout(() => done("nothing came"), 80000);
     })"""
     assert browser.ask(arrived).startswith("Live, ")
     assert "Cells in order" in browser.ask("document.getElementById('live-1').innerText")
@@ -95,6 +95,7 @@ def test_without_scripts_everything_is_there(browser: Browser, address: str) -> 
     finally:
         browser.scripts(on=True)
     assert "Cells in order" in browser.ask("document.getElementById('live-0').innerText")
+    assert browser.ask("document.querySelectorAll('svg.curve').length") == 6
     assert browser.ask("document.querySelector('noscript') !== null")
     assert browser.ask("document.getElementById('link').textContent").startswith("As of")
 
