@@ -68,7 +68,7 @@ def _limits(values: list[float], least: float, zero: bool) -> tuple[float, float
 
 
 def _ticks(low: float, high: float) -> list[float]:
-    raw = (high - low) / 4
+    raw = (high - low) / 5
     power = 10 ** math.floor(math.log10(raw))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw)
     first = math.ceil(low / step)
