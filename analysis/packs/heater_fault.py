@@ -13,6 +13,7 @@ from analysis.daily.heater import HeaterRun
 from analysis.digest import DayDigest
 from analysis.frame import F64
 from analysis.history import History
+from analysis.once import once
 from analysis.packs.heater_watts import dated_steps
 from analysis.packs.thermostat import heater_seen
 
@@ -244,6 +245,7 @@ def _not_heating(history: History) -> HeaterTrouble | None:
     )
 
 
+@once
 def heater_trouble(
     history: History,
     others: Sequence[History] = (),
