@@ -20,7 +20,7 @@ from analysis.report.section_changes import Past, changes_section
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section, share
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import answer, findings_section, ordered
+from analysis.report.section_findings import answer, findings_section, ordered, with_open_begin
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
 from analysis.report.week import FOOTER, look_back
@@ -70,7 +70,7 @@ def checkup_report(
     differing : tuple of str
         Sentences about what was entered and what was read, where they differ.
     """
-    scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
+    scope = Scope(bank, now, with_open_begin(findings, bank), now.first, now.last, units)
     longer = look_back(scope)
     sections = (
         Section("short", "In short", _short(scope)),

@@ -19,7 +19,7 @@ from analysis.report.section_cells import cells_section, every_cell_section
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import findings_section, short_statements
+from analysis.report.section_findings import findings_section, short_statements, with_open_begin
 from analysis.report.section_methods import methods_section
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
@@ -153,7 +153,7 @@ def _only(
         raise ValueError(f"there is no pack {pack!r}; there are {', '.join(names)}")
     i = names.index(pack)
     whole = look_back(Scope(bank, now, (), now.first, now.last, units))
-    shown = tuple(f for f in findings if f.pack in {pack, "bank"})
+    shown = with_open_begin([f for f in findings if f.pack in {pack, "bank"}], bank)
     one = replace(now, packs=(now.packs[i],), witness=tuple(w for w in now.witness if w.pack == pack))
     beside = tuple(h for h in bank.packs if h is not bank.packs[i])
     alone = Scope(replace(bank, packs=(bank.packs[i],)), one, shown, now.first, now.last, units, (i,), beside)

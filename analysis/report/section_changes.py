@@ -133,8 +133,10 @@ def _words(times: list[Past], index: int) -> str:
         d = difference(_picked(q, now, index), _picked(q, then, index))
         if d.value is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
             continue
+        what = q.label.removesuffix(", each day")
+        daily = " each day" if what != q.label else ""
         told.append(
-            f"{q.label[:1].lower()}{q.label[1:]}: {say(_size(d))} {'more' if d.value > 0 else 'less'}"
+            f"{what[:1].lower()}{what[1:]}: {say(_size(d))} {'more' if d.value > 0 else 'less'}{daily}"
         )
     against = f"the {then.name[:1].lower()}{then.name[1:]}"
     if not told:

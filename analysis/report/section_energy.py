@@ -116,7 +116,7 @@ _FLOW: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
 )
 _RATIO: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("round_trip", "Round-trip efficiency", lambda p: p.efficiency.round_trip),
-    ("voltage", "Part lost to voltage only", lambda p: p.efficiency.voltage),
+    ("voltage", "Efficiency as far as the voltages go", lambda p: p.efficiency.voltage),
     ("zero", "Zero error of the current sensor that was taken out", lambda p: p.efficiency.offset_a),
 )
 _LOSS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (

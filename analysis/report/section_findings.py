@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from analysis.estimate import Estimate
 from analysis.finding import SEVERITIES, Finding
+from analysis.history import Bank
 from analysis.report import words
 from analysis.report.dates import humane
 from analysis.report.numbers import say, value_text
@@ -23,6 +24,14 @@ def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
     """The worst first; among equals the surer first."""
     return tuple(
         sorted(findings, key=lambda f: (-SEVERITIES.index(f.severity), -f.confidence, f.pack, f.cell or 0))
+    )
+
+
+def with_open_begin(findings: Sequence[Finding], bank: Bank) -> tuple[Finding, ...]:
+    """Findings as old as the record may be older: it cannot tell what was before it."""
+    first = {h.facts.name: h.days[0] for h in bank.packs if h.days}
+    return tuple(
+        replace(f, began_before=True) if f.since and f.since <= first.get(f.pack, "") else f for f in findings
     )
 
 

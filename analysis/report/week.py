@@ -22,7 +22,7 @@ from analysis.report.section_changes import Past, changes_section, past
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
-from analysis.report.section_findings import answer, findings_section, glance
+from analysis.report.section_findings import answer, findings_section, glance, with_open_begin
 from analysis.report.value import Report, Section
 
 LOOK_BACK_DAYS = 56
@@ -79,7 +79,7 @@ def week_report(
     -------
     Report
     """
-    scope = Scope(bank, now, tuple(findings), now.first, now.last, units)
+    scope = Scope(bank, now, with_open_begin(findings, bank), now.first, now.last, units)
     longer = look_back(scope)
     sections = (
         Section("short", "In short", (*answer(scope), *glance(scope))),

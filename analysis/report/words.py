@@ -195,8 +195,8 @@ def headline(finding: Finding) -> str:
 
 
 def begin_text(finding: Finding) -> str:
-    """When it began, to stand after "since": "14 Jan 2026", or "before" it."""
-    return f"{'before ' if finding.began_before else ''}{long_day(finding.since)}"
+    """When it began, to stand after "since": "14 Jan 2026", or "14 Jan 2026 or before"."""
+    return f"{long_day(finding.since)}{' or before' if finding.began_before else ''}"
 
 
 def sureness(confidence: float) -> str:

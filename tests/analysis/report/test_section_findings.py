@@ -12,7 +12,8 @@ from analysis.health import Health, health
 from analysis.history import Bank
 from analysis.report.scope import Scope
 from analysis.report.section_energy import stock_words
-from analysis.report.section_findings import answer, glance, verdict
+from analysis.report.section_findings import answer, glance, verdict, with_open_begin
+from analysis.report.words import begin_text
 
 FIRST, LAST = "2026-01-12", "2026-01-18"
 
@@ -88,3 +89,9 @@ def test_a_bank_that_was_fuller_before_says_why_more_came_out(bank: Bank, now: H
     assert stock_words(flowed(720.0, 722.0, 1.0)) == ""  # a day's leftover is not worth a sentence
     assert stock_words(flowed(9300.0, 9400.0, 200.0)) == ""  # cannot be told from the sensor's error
     assert "fuller at the start" in glance(flowed(720.0, 800.0, 20.0))[0].text
+
+
+def test_what_is_as_old_as_the_record_may_be_older(bank: Bank) -> None:
+    old, new = (replace(finding("watch"), since=day) for day in ("2026-01-05", "2026-01-12"))
+    told = with_open_begin([old, new], bank)  # the record begins on 2026-01-05
+    assert [begin_text(f) for f in told] == ["5 Jan 2026 or before", "12 Jan 2026"]
