@@ -206,7 +206,7 @@ class Workers:
             local = LocalCluster(
                 n_workers=self._workers,
                 threads_per_worker=1,
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",  # any free port: two desks do not warn of each other
                 host="127.0.0.1",
                 memory_limit=0,
             )
