@@ -37,6 +37,9 @@ GAP_CHECK = (
     "source was lost."
 )
 WINDOW_DAYS = 30
+HELD_BACK = 0.01
+"""Part of what is missing that depends on where a frozen frame is taken to begin; and a period at each gap.
+[1] Practice, no source."""
 CELL_CAUSES = frozenset(
     ("self_discharge", "low_capacity", "static_offset", "balancing_behind", "high_resistance", "loose_link")
 )
@@ -239,6 +242,7 @@ def gap_findings(history: History, limits: Thresholds = DEFAULT) -> tuple[Findin
         return ()
     grave = share >= limits["gap_watch_share"] or longest / 3600 >= limits["gap_watch_h"]
     name, hours = history.facts.name, total / 3600
+    half = HELD_BACK * hours + sum(len(d.coverage.gaps) * d.period_s for d in recent) / 3600
     return (
         Finding(
             kind="data_gap",
@@ -248,8 +252,8 @@ def gap_findings(history: History, limits: Thresholds = DEFAULT) -> tuple[Findin
             severity="watch" if grave else "note",
             confidence=1.0,
             value=round(hours, 2),
-            low=round(hours, 2),
-            high=round(hours, 2),
+            low=round(max(hours - half, 0.0), 2),
+            high=round(hours + half, 2),
             unit="h",
             meaning=GAP_MEANING.format(hours=hours, pack=name, days=span / 86400, longest=longest / 3600),
             check_next=GAP_CHECK,
