@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from datetime import date
 
+import numpy as np
+
 from analysis.cells.diagnosis import TOP_CONFIDENCE, Diagnosis, level_of, said, share, surety, z_of
 from analysis.cells.resistance import CellResistance, Resistance
+from analysis.estimate import Estimate
 from analysis.finding import SEVERITIES
 from analysis.history import History
 from analysis.thresholds import Thresholds
@@ -15,6 +18,9 @@ RESTLESS = 1.8
 """Day-to-day moves of an excess, of those of the other cells and for its size, that speak for a joint. [1]"""
 PRIOR_LINK = -0.4
 """Logarithm of the odds of a link against a cell before anything is seen. [1] Common practice, no source."""
+COMES_AND_GOES, FLIPS, RECENT, LEAST = 4.0, 4, 45, 12
+"""Day-to-day moves, of those of the other cells, from which an excess is taken to come and go; how often it
+has to; the recent days looked at, and how many there must be. [1]"""
 EPOCH_ORDINAL = 719163
 """Ordinal of 1970-01-01."""
 
@@ -56,6 +62,46 @@ def _neighbours(one: CellResistance, pack: Resistance) -> tuple[float, str]:
     return 0.0, ""
 
 
+def intermittent(one: CellResistance, pack: Resistance) -> tuple[float, float] | None:
+    """Excess on bad and on good days of a cell whose excess comes and goes; None of one that stays. [Ω]"""
+    since = "" if one.change is None else _day(one.change.at)
+    days = np.array([p.excess_ohm for p in one.series[-RECENT:] if p.day >= since])
+    days = days[np.isfinite(days)]
+    if days.size < LEAST or one.restless < COMES_AND_GOES or pack.median.value is None:
+        return None
+    bad, good = float(np.quantile(days, 0.85)), float(np.quantile(days, 0.15))
+    if int(np.abs(np.diff(days > (bad + good) / 2)).sum()) < FLIPS:
+        return None
+    return (bad, good) if bad - good > 0.2 * pack.median.value and bad > 2 * max(good, 0.0) else None
+
+
+def _comes_and_goes(pack: Resistance, one: CellResistance, limits: Thresholds) -> Diagnosis | None:
+    """A joint that is bad on some days only: the median day hides it, a cell cannot do it."""
+    found = intermittent(one, pack)
+    if found is None or pack.median.value is None:
+        return None
+    bad, good = found
+    level = level_of(
+        bad / pack.median.value,
+        limits["resistance_note"],
+        limits["resistance_watch"],
+        limits["resistance_act"],
+    )
+    if level is None:
+        return None
+    half = 0.25 * bad
+    size = Estimate(bad, "Ω", bad - half, bad + 1.2 * half, f"bad days; {pack.basis}", len(one.series))
+    evidence = (
+        (
+            f"For a link: the excess of cell {one.cell} comes and goes, {good * 1e6:.0f} µΩ on good days "
+            f"and {bad * 1e6:.0f} µΩ on bad ones; the median cell has {pack.median.value * 1e6:.0f} µΩ."
+        ),
+        f"For a link: from day to day it moves {one.restless:.0f} × as much as in the other cells.",
+    )
+    first = next(p.day for p in one.series if p.excess_ohm > (bad + max(good, 0.0)) / 2)
+    return Diagnosis("loose_link", one.cell, first, 0.85, size, level, evidence)
+
+
 def joint(history: History, pack: Resistance, one: CellResistance, limits: Thresholds) -> Diagnosis | None:
     """Judge whether a cell's resistance is too high, and whether the cell or its link is to blame.
 
@@ -70,6 +116,9 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
     -------
     Diagnosis or None
     """
+    jumpy = _comes_and_goes(pack, one, limits)
+    if jumpy is not None:
+        return jumpy
     ratio = one.ratio
     if ratio.value is None or ratio.low is None or pack.median.value is None:
         return None

@@ -33,6 +33,9 @@ DEFICIT_ERROR, BESIDE_ERROR = 0.004, 0.05
 From simulated banks."""
 BALANCE_ERROR = 0.25
 """What the configured balancing current may be wrong by (standard deviation). [1] Practice, no source."""
+HIDDEN = {"cells": 0.0, "flag": 0.4, "none": 1.0}
+"""Part of the balancing that was possible which may have taken charge from the other cells unseen, and so
+hidden a leak, by what the pack says about balancing. [1] Common practice, no source."""
 RECENT_DAYS = 30.0
 """What "now" means for an offset. [days]"""
 
@@ -150,7 +153,18 @@ def imbalance(history: History) -> Imbalance:
         )
         for j in range(n)
     )
+    hidden = HIDDEN[source] * possible * history.facts.balance_a * MA_PER_AH_DAY
+    cells = tuple(replace(one, leak=_hiding(one, hidden)) for one in cells)
     return Imbalance(cells, source, possible, offsets.t_day.size, basis)
+
+
+def _hiding(one: CellImbalance, hidden_ma: float) -> Estimate:
+    """A leak of a cell that is behind, its interval open to what balancing takes from the others unseen."""
+    leak = one.leak
+    behind = one.top.value is not None and one.top.value > 0
+    if leak.value is None or leak.high is None or leak.value <= 0 or not behind:
+        return leak
+    return replace(leak, high=leak.high + hidden_ma)
 
 
 def _shown(offsets: Offsets, j: int, drift: Drift | None) -> Drift | None:

@@ -5,7 +5,9 @@ import math
 import numpy as np
 import pytest
 
-from analysis.cells.resistance import arrhenius
+from analysis.cells.causes_joint import intermittent
+from analysis.cells.resistance import CellResistance, Resistance, ResistancePoint, arrhenius
+from analysis.estimate import Estimate, unknown
 
 
 def test_activation_energy_and_reference_are_found() -> None:
@@ -28,3 +30,25 @@ def test_no_temperature_at_all_gives_the_median() -> None:
     r25, _ = arrhenius(np.full(5, np.nan), np.array([1.0, 2.0, 3.0, 4.0, 5.0]))
     assert r25 == 3.0
     assert math.isnan(arrhenius(np.empty(0), np.empty(0))[0])
+
+
+def jumpy(excess_uohm: list[float], *, restless: float) -> tuple[CellResistance, Resistance]:
+    none = unknown("Ω", "not looked at")
+    series = tuple(ResistancePoint(f"d{i}", x * 1e-6, 5e-6, 20.0) for i, x in enumerate(excess_uohm))
+    one = CellResistance(3, none, none, none, none, none, None, restless, 0.0, series)
+    median = Estimate(800e-6, "Ω", 790e-6, 810e-6, "made")
+    return one, Resistance(median, 15.0, 30e3, 1.8, 0.3, (one,), "made")
+
+
+def test_a_joint_that_is_bad_every_other_day_is_told_by_its_bad_days() -> None:
+    found = intermittent(*jumpy([0.0, 600.0] * 10, restless=20.0))
+    assert found is not None
+    assert found == pytest.approx((600e-6, 0.0))
+
+
+def test_a_joint_that_went_bad_once_does_not_come_and_go() -> None:
+    assert intermittent(*jumpy([0.0] * 10 + [600.0] * 10, restless=20.0)) is None
+
+
+def test_an_excess_as_calm_as_the_others_does_not_come_and_go() -> None:
+    assert intermittent(*jumpy([0.0, 600.0] * 10, restless=1.0)) is None
