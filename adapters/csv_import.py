@@ -147,7 +147,7 @@ def _block_table(
     times = columns.pop("time_ms")
     if times.size == 0:
         return None
-    refuse_wrong_units(path, columns, catalogue)
+    refuse_wrong_units(path, columns, catalogue, begins=outcome.rows == 0)
     sane = (times >= EARLIEST_MS) & (times < LATEST_MS)
     order = np.argsort(times, kind="stable")
     order = order[sane[order]]

@@ -138,13 +138,21 @@ def test_unknown_columns_are_named(tmp_path: Path) -> None:
         ),
         ("cell_01_v", [3300] * 6, "column cell_01_v must be in V.*millivolts: divide by 1000"),
         ("pack_v", [53120] * 6, "column pack_v must be in V.*millivolts"),
-        ("temp_1", [288.15] * 6, "column temp_1 must be in °C, but most values are like 288.15"),
+        ("temp_1", [288.15] * 6, "column temp_1 must be in °C.*like 288.15; they look like kelvin"),
+        ("temp_1", [215] * 6, "column temp_1 must be in °C.*tenths of a degree"),
     ],
 )
 def test_wrong_units_are_refused(tmp_path: Path, column: str, cells: list[float], words: str) -> None:
     rows = "".join(f"2026-01-05T07:00:0{n}Z,{cell}\n" for n, cell in enumerate(cells))
     with pytest.raises(ImportFormatError, match=words):
         read(tmp_path, f"timestamp,{column}\n{rows}")
+
+
+def test_one_odd_column_is_no_other_unit(tmp_path: Path) -> None:
+    rows = "".join(f"2026-01-05T07:00:0{n}Z,0,3.31,3.30,0.43,-327.68\n" for n in range(6))
+    columns, outcome = read(tmp_path, f"timestamp,pack_v,cell_01_v,cell_02_v,cell_03_v,temp_1\n{rows}")
+    assert columns["cell_01_v"] == [3310] * 6
+    assert outcome.out_of_range == {"cell_03_v": 6, "temp_1": 6}
 
 
 @pytest.mark.parametrize(
