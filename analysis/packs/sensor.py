@@ -163,6 +163,17 @@ def _dead_band(history: History) -> Estimate:
     )
 
 
+def _swallowed(history: History) -> float:
+    """Mean current that a dead band can have hidden: its width times the share of time that read zero. [A]"""
+    width = _dead_band(history).value
+    flows = [d.flow for d in history.digests]
+    covered = math.fsum(f.total.covered_s for f in flows)
+    if not width or width < DEAD_BAND_A or covered <= 0:
+        return 0.0
+    moving = math.fsum(f.positive_s + f.negative_s for f in flows)
+    return width * min(max(1 - moving / covered, 0.0), 1.0)
+
+
 @once
 def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentSensor:
     """Say what is known about a pack's current sensor.
@@ -186,7 +197,9 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
         reason = f"no two full charges, no open contactor, and less than {LEAST_DAYS} days of counted charge"
         offset = unknown("A", reason)
     else:
-        offset = around(zero.offset_a, 1.96 * zero.u_a, "A", basis=zero.basis)
+        swallowed = _swallowed(history)
+        basis = f"{zero.basis}; a dead band may hide {swallowed:.2f} A of it" if swallowed else zero.basis
+        offset = around(zero.offset_a, math.hypot(1.96 * zero.u_a, swallowed), "A", basis=basis)
     gain = gain_against(history, others)
     return CurrentSensor(
         offset=offset,

@@ -67,3 +67,20 @@ def test_closures_that_are_sure_need_no_bound() -> None:
     )
     assert "closed windows" in current_sensor(history).offset.basis
     assert number(current_sensor(history).offset) == pytest.approx(0.09, abs=0.02)
+
+
+def test_what_a_dead_band_hides_is_in_the_interval() -> None:
+    # At noon 0.3 A flow out and read 0, for the sensor shows nothing below 0.4 A; 0.7 A are shown.
+    pack = made.Pack(period_s=60.0)
+    rows = []
+    for k in range(20):
+        minute = np.arange(1440)
+        idle = (minute > 800) & (minute < 1010)
+        current = np.where(idle, np.where(minute < 960, -0.3, -0.7), made.day_current(pack))
+        frame = pack.frame(k, current)
+        shown = np.where(np.abs(frame.pack_a) < 0.4, 0.0, frame.pack_a).astype(np.float32)
+        rows.append(digest(replace(frame, pack_a=shown), made.FACTS))
+    sensor = current_sensor(History.of(made.FACTS, rows))
+    assert number(sensor.dead_band) == pytest.approx(0.5, abs=0.15)
+    assert "dead band" in sensor.offset.basis
+    assert holds(sensor.offset, 0.0)
