@@ -24,6 +24,8 @@ SERIAL_MOST = 2.0
 """Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
 ONSET_GAIN, BEND_GAIN = 5.0, 8.0
 """An onset is taken when it improves the loss by this, in units of its scale; a second bend by that."""
+BEND_CHI = 1.15
+"""A second bend is looked for where one leaves the residuals this wide (mean square). [1]"""
 RETURN_AH_DAY = 0.2
 """After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
 KNOTS, PAIRS = 14, 7
@@ -112,7 +114,10 @@ def _find_onset(problem: Problem, line: Fit) -> _Onset:
     best = int(np.argmin(losses))
     scale = _scale(problem, fits[best])
     one = (line.loss - losses[best]) / scale >= ONSET_GAIN
-    twice = _two_bends(problem, fits[best] if one else line, float(knots[best]) if one else None)
+    before = fits[best] if one else line
+    twice = None
+    if spread_of(before.z) > BEND_CHI:
+        twice = _two_bends(problem, before, float(knots[best]) if one else None)
     if twice is not None:
         return twice
     if not one:
