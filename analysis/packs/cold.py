@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.daily.warming import HEAT_WH_PER_K
 from analysis.digest import DayDigest
-from analysis.estimate import Estimate, around, unknown
+from analysis.estimate import Estimate, unknown
 from analysis.facts import PackFacts
 from analysis.frame import F64
 from analysis.history import History
@@ -166,7 +166,8 @@ def _method(history: History) -> str:
 
 
 def _scaled(total: float, relative: float, unit: str, basis: str, n: int, coverage: float) -> Estimate:
-    return around(total, abs(total) * relative, unit, basis=basis, n=n, coverage=coverage)
+    half = abs(total) * relative
+    return Estimate(total, unit, max(total - half, 0.0), total + half, basis, n, coverage)
 
 
 def _relative(watts: Watts, method: str) -> float:

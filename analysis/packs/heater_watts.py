@@ -172,7 +172,7 @@ def median_step(steps: F64) -> Estimate:
     reach = 1.96 * math.sqrt(n) / 2
     low = float(ordered[max(math.floor(n / 2 - reach), 0)])
     high = float(ordered[min(math.ceil(n / 2 + reach), n - 1)])
-    return Estimate(middle, "W", low, high, f"{n} heater switchings", n)
+    return Estimate(middle, "W", max(low, 0.0), high, f"{n} heater switchings", n)
 
 
 def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
