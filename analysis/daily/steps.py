@@ -65,7 +65,8 @@ def find_steps(grid: Grid, rated_ah: float) -> Int:
     Returns
     -------
     array
-        Index k: bins k − 1 and k are before, k + 2 and k + 3 after the step.
+        Index k: bins k − 1 and k are before, k + 2 and k + 3 after the step. Where two neighbouring k
+        serve, as they do if no bin holds the step itself, the later, so that the step is well past.
     """
     m = grid.time_s.size
     if m < LAG + 4 or grid.cells_v.shape[0] == 0:
@@ -77,8 +78,15 @@ def find_steps(grid: Grid, rated_ah: float) -> Int:
         held = np.maximum(np.abs(i[k] - i[k - 1]), np.abs(i[k + LAG + 1] - i[k + LAG])) < STABLE * change
         near = grid.time_s[k + LAG + 1] - grid.time_s[k - 1] < (LAG + 3.0) * grid.width_s
         found = k[(change > LEAST_STEP_C * rated_ah) & held & near]
-    keep: Int = found[np.diff(found, prepend=-9) > 1]
+    keep: Int = found[np.diff(found, append=m + 9) > 1]
     return keep
+
+
+def _elapsed_s(grid: Grid, found: Int) -> F64:
+    """Time from each step to the middle of the bin read after it: how full the bin between is tells. [s]"""
+    i = grid.current_a
+    part = (i[found + 1] - i[found]) / (i[found + LAG] - i[found])
+    return np.asarray(grid.width_s * (0.5 + np.clip(np.nan_to_num(part, nan=0.5), 0.0, 1.0)))
 
 
 def _slopes(change_a: F64, change_v: F64) -> tuple[F64, F64]:
@@ -119,7 +127,7 @@ def observe_steps(day: CleanDay, grid: Grid | None = None) -> StepDay:
     """
     grid = gridded(day) if grid is None else grid
     nan = float("nan")
-    base = 1.5 * grid.width_s
+    base = nan
     found = find_steps(grid, day.facts.rated_ah)
     if found.size:
         before = grid.cells_v[:, found].astype(np.float64)
@@ -130,6 +138,7 @@ def observe_steps(day: CleanDay, grid: Grid | None = None) -> StepDay:
         found, before, after = found[ok], before[:, ok], after[:, ok]
     if found.size < FEW:
         return StepDay(int(found.size), base, nan, nan, (), ())
+    base = round(float(np.mean(_elapsed_s(grid, found))), 1)
     change_a = grid.current_a[found + LAG] - grid.current_a[found]
     change_v = after - before
     shared = np.median(change_v, axis=0)

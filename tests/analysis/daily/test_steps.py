@@ -56,3 +56,31 @@ def test_plateau_tells_resistance_from_reading_error() -> None:
 def test_an_empty_day_has_no_steps() -> None:
     assert observe_steps(clean(day(np.empty(0)), PackFacts("A", n_cells=5))).n == 0
     assert observe_plateau(clean(day(np.empty(0)), PackFacts("A", n_cells=5))).n == 0
+
+
+def relaxing(period_s: float, shift_s: float) -> Frame:
+    """A day of long steps over R0 0.15 mΩ and an RC pair of 0.10 mΩ, 20 s, sampled at any period."""
+    n = int(86400 / period_s)
+    time_s = np.arange(n) * period_s
+    phase = (time_s + shift_s) % 1200.0
+    amps = np.where(phase < 600.0, -56.0, -156.0)
+    since = phase % 600.0
+    slow = -106.0 + np.where(phase < 600.0, 1.0, -1.0) * (50.0 - 100.0 * np.exp(-since / 20.0))
+    noise = 2e-5 * np.random.default_rng(4).standard_normal((4, n))
+    rows = (3.30 + 0.15e-3 * amps + 0.10e-3 * slow + noise).astype(np.float32)
+    return Frame(
+        "A", "1970-01-01", 0.0, 86400.0, 0, time_s, rows.sum(axis=0),
+        amps.astype(np.float32), rows, np.full((4, n), 25.0, np.float32), {},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("period_s", "shift_s"), [(10.0, 3.0), (10.0, 7.0), (1.0, 0.0), (1.0, 4.0), (5.0, 2.0)]
+)
+def test_resistance_is_that_of_the_time_it_names(period_s: float, shift_s: float) -> None:
+    # R(t) = 0.15 + 0.10 (1 - exp(-t / 20)) mΩ for a step from rest of the pair, by hand
+    found = observe_steps(clean(relaxing(period_s, shift_s), PackFacts("A", n_cells=4)))
+    assert found.n > 50
+    assert 9.0 <= found.base_s <= 16.0
+    wanted = 0.15e-3 + 0.10e-3 * (1 - np.exp(-found.base_s / 20.0))
+    assert found.resistance_ohm == pytest.approx(wanted, rel=0.04)
