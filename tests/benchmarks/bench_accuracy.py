@@ -92,13 +92,15 @@ def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: dict[dt.dat
         gain = now.gain * case.mess.gain
         days = {day: t.packs[spec.name] for day, t in truths.items()}
         final = days[max(days)]
+        runs = pack.capacity.pairs  # a capacity speaks of the day of its last run
+        then = days.get(dt.date.fromisoformat(runs[-1].day), final) if runs else final
         trip = pack.efficiency.round_trip
         spoken = pack.efficiency.windows
         inside = [
             t for day, t in days.items() if not spoken or spoken[0].first <= str(day) <= spoken[-1].last
         ]
         rows = (
-            ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(final)),
+            ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(then)),
             ("round trip", trip, round_trip(inside, case.scenario.chemistry)),
             (
                 "resistance at 25 °C × gain",
