@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.cells.offsets import Offsets
-from analysis.cells.window_fit import Fit, Problem, spread_of
+from analysis.cells.offsets import OWN, Offsets
+from analysis.cells.window_fit import RATED_ERROR, Fit, Problem, spread_of
 from analysis.cells.windows import problem_of
 from analysis.frame import F64
 from analysis.stats.quantiles import student_quantile
@@ -22,12 +22,15 @@ MOVED_FRACTION, BENT = 0.0025, 0.04
 of the windows lies off a straight line. [1]"""
 SERIAL_MOST = 2.0
 """Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
-ONSET_GAIN, BEND_GAIN = 5.0, 8.0
-"""An onset is taken when it improves the loss by this, in units of its scale; a second bend by that."""
+ONSET_GAIN, BEND_GAIN, SLOWER_GAIN = 5.0, 8.0, 25.0
+"""An onset is taken when it improves the loss by this, in units of its scale; a second bend by that,
+and by the last if the drift slows down: so does a cell that leaves its knee in the eyes of the plateau."""
 BEND_CHI = 1.15
 """A second bend is looked for where one leaves the residuals this wide (mean square). [1]"""
 RETURN_AH_DAY = 0.2
 """After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
+LEAST_OWN = 3
+"""Runs down into the own knee from which on they cap a deficit."""
 KNOTS, PAIRS = 14, 7
 """Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
@@ -168,7 +171,10 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None
     losses = np.array([fit.loss for fit in fits])
     best = int(np.argmin(losses))
     scale = _scale(problem, fits[best])
-    if (before.loss - losses[best]) / scale < BEND_GAIN:
+    early, late = float(fits[best].beta[3]), float(fits[best].beta[2])
+    slower = max(abs(early) - abs(late), 0.0)
+    least = SLOWER_GAIN if slower > 0.2 * abs(early) else BEND_GAIN
+    if (before.loss - losses[best]) / scale < least:
         return None
     excess = (losses - losses[best]) / scale
     weight = np.exp(-excess / 2)
@@ -177,7 +183,21 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None
     spread = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
     inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < 4.0])
     begin, bend = pairs[best]
-    return _Onset(begin, bend, float(inside.min()), float(inside.max()), spread)
+    return _Onset(begin, bend, float(inside.min()), float(inside.max()), math.hypot(spread, 0.4 * slower))
+
+
+def _over_own(problem: Problem, fit: Fit) -> float:
+    """By how much a fitted cell lacks more than its own charge from full to its own knee leaves. [Ah]"""
+    own = problem.offsets.group == OWN
+    if int(own.sum()) < LEAST_OWN:
+        return 0.0
+    bias = -float(np.median(fit.z[own] * problem.sd[own])) - float(fit.beta[fit.lines + OWN])
+    return bias if bias > 2 * RATED_ERROR * problem.rated_ah else 0.0
+
+
+def _deficit(value: float, sd: float, over: float, rated_ah: float) -> Line:
+    sd = math.hypot(sd, RATED_ERROR * rated_ah) if over else sd
+    return Line(value, sd if sd < 0.08 * rated_ah else math.inf)
 
 
 def fit_cell(
@@ -226,12 +246,13 @@ def fit_cell(
         fit = problem.fit(onset.at, rounds=3)
     else:
         fit = problem.fit(onset.bend, early=onset.at, rounds=3)
+    over = _over_own(problem, fit)
     widen = math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z)
     sds = np.sqrt(np.diag(np.linalg.inv(fit.information / widen**2 + np.diag(fit.prior))))
     bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0
     return Drift(
         offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
-        deficit_ah=Line(float(fit.beta[1]), float(sds[1]) if sds[1] < 0.08 * rated_ah else math.inf),
+        deficit_ah=_deficit(float(fit.beta[1]) - over, float(sds[1]), over, rated_ah),
         slope_ah_day=Line(float(fit.beta[2]), math.hypot(float(sds[2]), onset.slope_sd)),
         onset_day=None if onset.at is None else onset.at + now,
         onset_low=onset.low + now,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,6 +57,8 @@ class Fit:
         Residuals in units of their standard deviation.
     loss : float
         Robust loss, the prior's included.
+    lines : int
+        Numbers before the biases of the kinds of window in `beta`.
     """
 
     beta: F64
@@ -64,6 +66,7 @@ class Fit:
     prior: F64
     z: F64
     loss: float
+    lines: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,7 @@ class Problem:
             )
             own = DEPTH_ERROR * found.beta[1] * self.assumed
             found = self._solve(wide, held, extra=own, leaning=self.lean * common[:, 0])
-        return found
+        return replace(found, lines=lines)
 
     def _prior_sd(self, *, drift: bool) -> F64:
         """Standard deviations around 0 of offset, deficit, drift and the bias of each kind of window."""

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.cells.drift import MA_PER_AH_DAY, Drift, fit_cell, interval
-from analysis.cells.offsets import GROUPS, Offsets
+from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.cells.windows import scatter_by_group
 
 RATED = 280.0
@@ -175,3 +175,28 @@ def test_windows_that_slid_back_to_the_others_do_not_halve_a_leak() -> None:
     low, high = interval(found.slope_ah_day, found.n - 4)
     assert low < 0.5 < high
     assert found.slope_ah_day.value == pytest.approx(0.5, rel=0.12)
+
+
+def test_a_deficit_is_no_larger_than_the_cells_own_charge_leaves() -> None:
+    # the plateau is carried on to 90 Ah; six runs down to its own knee left 30 Ah of the rated charge
+    plain = table(deficit=90.0, days=40)
+    rows = np.arange(0, 60, 10)
+    own = Offsets(
+        np.append(plain.t_day, plain.t_day[rows]),
+        plain.day + tuple(plain.day[i] for i in rows),
+        np.append(plain.group, np.full(rows.size, OWN)),
+        np.append(plain.depth, np.ones(rows.size)),
+        *(
+            np.vstack((values, np.where(np.arange(CELLS) == 0, fill, np.nan)[None].repeat(rows.size, axis=0)))
+            for values, fill in (
+                (plain.dq_ah, 30.0),
+                (plain.sigma_ah, 2.0),
+                (plain.least_ah, np.nan),
+                (plain.most_ah, np.nan),
+                (plain.bleed_ah, 0.0),
+            )
+        ),
+    )
+    found = fit(own)
+    assert found.deficit_ah.value == pytest.approx(30.0, abs=6.0)
+    assert found.deficit_ah.sd > 0.05 * RATED - 0.1  # what the rated charge may be wrong by
