@@ -197,7 +197,8 @@ def resistance(history: History) -> Resistance:
     r25, energy = arrhenius(days.temp, days.median)
     basis = f"{len(days.day)} days with steps, read {base:.0f} s after, {days.day[0]} to {days.day[-1]}"
     spread = np.log(days.median / _at(days.temp, r25, energy))
-    half = 1.96 * float(np.std(spread)) / math.sqrt(max(len(days.day), 1)) + 0.01
+    scatter = float(np.std(spread)) / math.sqrt(max(len(days.day), 1))
+    half = 1.96 * math.hypot(scatter, NORMALISED_ERROR * _from_reference(days.temp)) + 0.01
     median = Estimate(r25, "Ω", r25 * (1 - half), r25 * (1 + half), basis, len(days.day))
     ratios = days.excess / days.median[:, None]
     slow = days.slow / days.median[:, None]
@@ -208,6 +209,11 @@ def resistance(history: History) -> Resistance:
         for j in range(days.excess.shape[1])
     )
     return Resistance(median, base, energy, factor, factor_sd, cells, basis)
+
+
+def _from_reference(temp_c: F64) -> float:
+    """By how much the days' temperature lies from 25 °C. [K]"""
+    return abs(25.0 - float(np.nanmedian(temp_c))) if np.isfinite(temp_c).any() else 15.0
 
 
 def _at(temp_c: F64, r25: float, energy: float) -> F64:
@@ -276,7 +282,7 @@ def _cell(
     raw = float(np.median(lately))
     scatter = 1.4826 * float(np.median(np.abs(lately - raw)))
     raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25, WEATHER_ERROR * raw)
-    cold = abs(25.0 - float(np.nanmedian(days.temp))) if np.isfinite(days.temp).any() else 15.0
+    cold = _from_reference(days.temp)
     normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
     slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)
     return CellResistance(
