@@ -40,7 +40,7 @@ from analysis.facts import PackFacts
 from analysis.frame import Frame, WitnessFrame
 
 NO_QUARTERS = QuarterDay((), ())
-METHOD = 7
+METHOD = 8
 """Raised by hand when a method changes without any field changing."""
 DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace", "fragments")
 """Fields that only a look at the recent past needs; each has an empty default."""

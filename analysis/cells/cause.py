@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.cells.causes_charge import apart, deficit, leak, offset
+from analysis.cells.causes_charge import alone, apart, deficit, leak, offset
 from analysis.cells.causes_joint import joint
 from analysis.cells.causes_tap import taps
 from analysis.cells.diagnosis import Diagnosis, z_of
@@ -70,6 +70,8 @@ def diagnose(
     together = apart(history, balance, [*leaks, *offsets], limits)
     found += shorts
     found += [*leaks, *offsets] if together is None else [together]
+    by_itself = alone(history, balance, {d.cell for d in found} | spoiled)
+    found += [] if by_itself is None else [by_itself]
     return tuple(_fewer(found))
 
 

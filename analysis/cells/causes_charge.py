@@ -8,6 +8,7 @@ from statistics import correlation, median
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
 from analysis.cells.drift import Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
+from analysis.cells.limits import reached
 from analysis.finding import Severity
 from analysis.history import History
 from analysis.thresholds import Thresholds
@@ -22,6 +23,8 @@ SIZE_SURE, DRIFT_SURE = 2.0, 1.5
 drift itself is so many times as sure as it has to be. [1]"""
 NEW_DAYS, NEW_CONFIDENCE = 12.0, 0.7
 """A drift seen over less time than this may be a cell that settles: no surer than that. [days], [1]"""
+ALONE_DAYS, ALONE_CONFIDENCE = 10, 0.55
+"""On so many of the last 30 days a cell ends charges alone, to be named for that. [days], [1]"""
 SPREADING_MA, SPREADING_TOGETHER = 5.0, 0.7
 """A pack drifts apart when ordinary cells' drifts differ by this, in step with where they stand. [mA], [1]"""
 ALIKE, LEAST_APART = 0.3, 3
@@ -240,6 +243,35 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
         confidence = min(confidence, 0.8)
     since = history.digests[0].day
     return Diagnosis("static_offset", one.cell, since, confidence, top, level, tuple(evidence))
+
+
+def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosis | None:
+    """Judge a cell that ends most charges by itself while the others are on the plateau.
+
+    Parameters
+    ----------
+    history : History
+    pack : Imbalance
+    known : set of int
+        Cells of which another cause is already told.
+
+    Returns
+    -------
+    Diagnosis or None
+        Of a cell that stands ahead or is smaller: which of the two it cannot tell.
+    """
+    worst = next((r for r in reached(history) if r.high and r.alone >= ALONE_DAYS), None)
+    if worst is None or worst.cell in known or worst.cell > len(pack.cells):
+        return None
+    top = pack.cells[worst.cell - 1].top
+    if top.value is None:
+        return None
+    evidence = (
+        f"For: {worst.words} On {worst.alone} of them the median cell was still on the plateau.",
+        "Cannot tell whether the cell stands ahead of the others or is smaller than they: both end a charge.",
+    )
+    since = history.digests[max(0, len(history.digests) - 30)].day
+    return Diagnosis("static_offset", worst.cell, since, ALONE_CONFIDENCE, top, "watch", evidence)
 
 
 def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:

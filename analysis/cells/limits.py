@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 
 from analysis.history import History
 
@@ -10,6 +11,8 @@ HIGH_MARGIN_V, LOW_MARGIN_V = 0.03, 0.12
 """Averages of ten seconds stay so far short of a limit that is crossed for a moment. [V]
 Common practice, no source."""
 RECENT_DAYS = 30
+ALONE_V = 3.42
+"""Highest voltage of the median cell, load included, in a charge that one cell ended alone. [V]"""
 OFTEN = 3
 """On so many of the recent days it is more than an accident. Common practice, no source."""
 
@@ -25,6 +28,8 @@ class Reached:
     high : bool
         The upper limit; else the lower.
     days : int
+    alone : int
+        Of them, those on which the median cell was nowhere near the upper knee.
     last : str
         Local date of the last.
     """
@@ -32,6 +37,7 @@ class Reached:
     cell: int
     high: bool
     days: int
+    alone: int
     last: str
 
     @property
@@ -58,18 +64,25 @@ def reached(history: History) -> tuple[Reached, ...]:
     """
     facts = history.facts
     days: dict[tuple[int, bool], list[str]] = {}
+    alone: dict[tuple[int, bool], set[str]] = {}
     for digest in history.digests[-RECENT_DAYS:]:
         for one in digest.knees.passes:
             if len(one.extreme_v) != digest.n_cells or not one.extreme_v:
                 continue
-            high = one.where == "top"
+            high = one.where != "bottom"
             value = max(one.extreme_v) if high else min(one.extreme_v)
             if high and value < facts.cell_high_trip_v - HIGH_MARGIN_V:
                 continue
             if not high and value > facts.cell_low_trip_v + LOW_MARGIN_V:
                 continue
-            seen = days.setdefault((one.extreme_v.index(value) + 1, high), [])
+            key = one.extreme_v.index(value) + 1, high
+            seen = days.setdefault(key, [])
+            if high and median(one.extreme_v) < ALONE_V:
+                alone.setdefault(key, set()).add(digest.day)
             if digest.day not in seen:
                 seen.append(digest.day)
-    found = [Reached(cell, high, len(seen), seen[-1]) for (cell, high), seen in days.items()]
+    found = [
+        Reached(*key, days=len(seen), alone=len(alone.get(key, ())), last=seen[-1])
+        for key, seen in days.items()
+    ]
     return tuple(sorted(found, key=lambda r: -r.days))

@@ -32,6 +32,8 @@ TOP_PASS = 0.15
 """A charge shorter than this part of the rated charge cannot show a cell that is far behind. [1]"""
 NEAR_FULL_V, PAUSE_S = 3.45, 150.0
 """A charge with a cell above this that pauses for so long is over. [V], [s] Common practice, no source."""
+ALONE_V = 3.55
+"""A charge in which a cell got above this is told even if the others stayed on the plateau. [V]"""
 POINTS = 150
 """Points of a window that are matched."""
 CURVE_POINTS = 400
@@ -61,7 +63,8 @@ class KneePass:
     dr_ohm, error_v : tuple of float
         Resistance [Ω] and reading [V] above the median cell's, as far as the window tells.
     extreme_v : tuple of float
-        Highest (top) or lowest (bottom) voltage of each cell; empty for the middle. [V]
+        Highest (top) or lowest (bottom) voltage of each cell; for the middle the highest of a charge in which
+        a cell came near its limit, else empty. [V]
     curve_v, curve_ah : tuple of float
         The knee's shape: compensated voltage [V] and charge relative to the median cell's last point [Ah];
         empty for the middle.
@@ -187,10 +190,11 @@ def _observe_window(
     found = _kept_out(found, curve, where, grid.charge_ah[index], rated)
     slope = np.abs(np.gradient(base[picked])) + 1e-9
     centre = int(chosen[min(int(np.searchsorted(np.cumsum(slope), slope.sum() / 2)), picked.size - 1)])
-    all_cells = grid.cells_v[:, index]
-    extreme = all_cells.max(axis=1) if where == "top" else all_cells.min(axis=1)
-    temps = grid.temp_c[index]
     middle = where == "middle"
+    all_cells = grid.cells_v[:, one.index if middle else index]
+    extreme = all_cells.min(axis=1) if where == "bottom" else all_cells.max(axis=1)
+    told = not middle or (one.sign > 0 and float(np.nanmax(extreme)) > ALONE_V)
+    temps = grid.temp_c[index]
     shape_v, shape_ah = ((), ()) if middle else _shape(curve, where, rated)
     return KneePass(
         where=where,
@@ -207,7 +211,7 @@ def _observe_window(
         most_ah=_rounded(found.most_ah, 1),
         dr_ohm=_rounded(found.dr_ohm, 6),
         error_v=_rounded(found.error_v, 4),
-        extreme_v=() if middle else _rounded(extreme.astype(np.float64), 3),
+        extreme_v=_rounded(extreme.astype(np.float64), 3) if told else (),
         curve_v=shape_v,
         curve_ah=shape_ah,
     )

@@ -83,10 +83,16 @@ def test_cells_that_end_charges_are_counted_by_day() -> None:
     empty = window("bottom", -1, (3.1, 3.1, 2.55, 3.1), mark(0.0, 0.0))
     made = Made((day("2026-01-01", high, high), day("2026-01-02", calm, empty), day("2026-01-03", high)))
     found = reached(cast("History", made))
-    assert [(r.cell, r.high, r.days, r.last) for r in found] == [
-        (2, True, 2, "2026-01-03"),
-        (3, False, 1, "2026-01-02"),
+    assert [(r.cell, r.high, r.days, r.alone, r.last) for r in found] == [
+        (2, True, 2, 0, "2026-01-03"),
+        (3, False, 1, 0, "2026-01-02"),
     ]
+
+
+def test_a_cell_at_its_limit_with_the_others_on_the_plateau_stands_alone() -> None:
+    lone = window("middle", 1, (3.36, 3.64, 3.37, 3.36), mark(0.0, 0.0))
+    made = Made(tuple(day(f"2026-01-{d:02d}", lone) for d in range(1, 13)))
+    assert [(r.cell, r.days, r.alone) for r in reached(cast("History", made))] == [(2, 12, 12)]
 
 
 def test_scatter_is_that_of_the_other_cells() -> None:
