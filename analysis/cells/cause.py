@@ -65,6 +65,10 @@ def diagnose(
         if short is not None and one.cell in leaking and abs(z_of(one.deficit)) < BESIDE_LEAK:
             short = None
         still = None if short is not None or one.cell in leaking else offset(history, balance, one, limits)
+        moving = leak(history, balance, one, limits, stands=True) if still is not None else None
+        if moving is not None:
+            leaks.append(moving)
+            still = None
         shorts += [short] if short is not None else []
         offsets += [still] if still is not None else []
     together = apart(history, balance, [*leaks, *offsets], limits)

@@ -31,7 +31,9 @@ ALIKE, LEAST_APART = 0.3, 3
 """So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
 
 
-def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
+def leak(
+    history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds, *, stands: bool = False
+) -> Diagnosis | None:
     """Judge whether a cell loses charge on its own.
 
     Parameters
@@ -40,6 +42,9 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     pack : Imbalance
     one : CellImbalance
     limits : Thresholds
+    stands : bool
+        Whether the cell is known to stand apart: then an interval of the drift that lies wholly above what
+        is watched is enough, for it did not get there by standing still.
 
     Returns
     -------
@@ -52,7 +57,8 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     z = z_of(one.leak)
     short = drift.span_days < limits["least_days"]
     drifts = z >= limits["sure"] or (z > SIZE_SURE and _shown(drift) > DRIFT_SURE * limits["sure"])
-    if level is None or short or not drifts or one.leak.low < limits["leak_note_ma"] / 2:
+    only_stands = not drifts and stands and one.leak.low >= limits["leak_watch_ma"]
+    if level is None or short or not (drifts or only_stands) or one.leak.low < limits["leak_note_ma"] / 2:
         return None
     if one.top.value is not None and one.top.value < -AHEAD_FRACTION * history.facts.rated_ah:
         return None
@@ -78,7 +84,7 @@ def leak(history: History, pack: Imbalance, one: CellImbalance, limits: Threshol
     confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
     if pack.balance_source == "none":
         confidence *= 0.97
-    if drift.span_days < NEW_DAYS:
+    if drift.span_days < NEW_DAYS or only_stands:
         confidence = min(confidence, NEW_CONFIDENCE)
         evidence.append(
             f"Against: it was seen over {drift.span_days:.0f} days only; two more weeks tell if it goes on."
@@ -223,7 +229,7 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
             f"For: at the top cell {one.cell} stands {abs(top.value):.1f} Ah {way} the median cell. "
             f"Basis: {pack.basis}."
         ),
-        f"For: it keeps its place: the drift is {said(one.leak)}.",
+        _place(one, limits),
     ]
     if one.deficit.value is None:
         evidence.append(f"Cannot tell yet whether its capacity differs: {one.deficit.reason}.")
@@ -272,6 +278,13 @@ def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosi
     )
     since = history.digests[max(0, len(history.digests) - 30)].day
     return Diagnosis("static_offset", worst.cell, since, ALONE_CONFIDENCE, top, "watch", evidence)
+
+
+def _place(one: CellImbalance, limits: Thresholds) -> str:
+    """Whether a cell that stands apart stays there, as far as its drift tells."""
+    if one.leak.high is not None and one.leak.high > limits["leak_watch_ma"]:
+        return f"Cannot tell yet whether it stays there: the drift is {said(one.leak)}. Two more weeks tell."
+    return f"For: it keeps its place: the drift is {said(one.leak)}."
 
 
 def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,6 +31,12 @@ RETURN_AH_DAY = 0.2
 """After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
 LEAST_OWN = 3
 """Runs down into the own knee from which on they cap a deficit."""
+EARLY_DEPTH, SHAPED_FRACTION = 0.2, 0.02
+"""A cell that is small as a whole falls behind in proportion to depth. One that has lost lithium shows all
+that it lacks from the graphite's first step on, at about this depth below full; asked where the deficit is
+at least such a part of the rated charge. [1] From memory of how cells age."""
+EARLY_GAIN = 8.0
+"""By how much lost lithium must fit better, in units of the scale, to be as likely as a small cell. [1]"""
 KNOTS, PAIRS = 14, 7
 """Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
@@ -232,8 +238,31 @@ def fit_cell(
     problem = problem_of(offsets, cell, scatter, rated_ah, corrected=corrected)
     if problem is None:
         return None
-    span = float(problem.t.max() - problem.t.min())
+    bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0
     now = float(offsets.t_day.max())
+    even = _fitted(problem, now, bled)
+    if abs(even.deficit_ah.value) < SHAPED_FRACTION * rated_ah:
+        return even
+    depth = np.clip(problem.depth / EARLY_DEPTH, 0.0, 1.0)
+    return _either(even, _fitted(replace(problem, depth=depth), now, bled))
+
+
+def _either(even: Drift, early: Drift) -> Drift:
+    """The better of two fits; its deficit is as unsure as the choice leaves it."""
+    scale = min(even.chi2, early.chi2)
+    gain = (even.onset_loss - early.onset_loss) / scale
+    odds = math.exp(min(max((gain - EARLY_GAIN) / 2, -30.0), 30.0))
+    share = odds / (1 + odds)
+    best = early if share > 0.5 else even
+    a, b = even.deficit_ah, early.deficit_ah
+    spread = math.sqrt(share * (1 - share)) * abs(a.value - b.value)
+    return replace(best, deficit_ah=replace(best.deficit_ah, sd=math.hypot(best.deficit_ah.sd, spread)))
+
+
+def _fitted(problem: Problem, now: float, bled: float) -> Drift:
+    """Fit with an onset and a change if these explain more than chance; times are from `now`. [days]"""
+    rated_ah = problem.rated_ah
+    span = float(problem.t.max() - problem.t.min())
     flat = problem.fit(None, drift=False)
     line = problem.fit(None)
     onset = NO_ONSET
@@ -249,7 +278,6 @@ def fit_cell(
     over = _over_own(problem, fit)
     widen = math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z)
     sds = np.sqrt(np.diag(np.linalg.inv(fit.information / widen**2 + np.diag(fit.prior))))
-    bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0
     return Drift(
         offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
         deficit_ah=_deficit(float(fit.beta[1]) - over, float(sds[1]), over, rated_ah),

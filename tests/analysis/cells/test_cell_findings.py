@@ -9,14 +9,17 @@ from typing import TypeAlias
 import numpy as np
 import pytest
 
+from analysis.cells.causes_charge import leak
 from analysis.cells.cell_findings import cell_findings
 from analysis.cells.imbalance import imbalance
 from analysis.cells.resistance import resistance
 from analysis.digest import digest
+from analysis.estimate import Estimate
 from analysis.facts import PackFacts
 from analysis.finding import Finding
 from analysis.frame import Frame
 from analysis.history import History
+from analysis.thresholds import DEFAULT
 from tests.analysis import made
 from tests.analysis.holding import holds, number
 
@@ -74,6 +77,23 @@ def test_a_leaking_cell_is_named_with_its_current() -> None:
     assert first.confidence > 0.7
     assert first.forecast is not None
     assert first.evidence[0].startswith("For:")
+
+
+def test_a_cell_that_stands_apart_and_drifts_is_not_said_to_stay() -> None:
+    bank = history(change=leaking(7, 0.0016))
+    pack = imbalance(bank)
+    one = pack.cells[6]
+    assert one.drift is not None
+    flat = replace(one.drift, flat_loss=one.drift.onset_loss, line_loss=one.drift.onset_loss)
+    vague = replace(
+        one, leak=Estimate(44.5, "mA", 24.0, 76.0), drift=flat
+    )  # 3.35 standard deviations, by hand
+    assert leak(bank, pack, vague, DEFAULT) is None
+    found = leak(bank, pack, vague, DEFAULT, stands=True)
+    assert found is not None
+    assert found.confidence <= 0.7
+    still = replace(vague, leak=Estimate(44.5, "mA", -1.0, 76.0))
+    assert leak(bank, pack, still, DEFAULT, stands=True) is None
 
 
 def test_a_shared_sense_lead_shows_in_two_neighbours() -> None:

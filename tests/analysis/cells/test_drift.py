@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -200,3 +202,19 @@ def test_a_deficit_is_no_larger_than_the_cells_own_charge_leaves() -> None:
     found = fit(own)
     assert found.deficit_ah.value == pytest.approx(30.0, abs=6.0)
     assert found.deficit_ah.sd > 0.05 * RATED - 0.1  # what the rated charge may be wrong by
+
+
+@pytest.mark.parametrize("early", [True, False])
+def test_lost_lithium_is_told_from_a_small_cell(*, early: bool) -> None:
+    # graphite's steps move by all that is lost, wherever they lie (from memory); a small cell's in proportion
+    plain = table(days=60)
+    rng = np.random.default_rng(7)
+    depth = np.where(plain.group == TOP, 0.0, np.tile([0.27, 0.27, 0.75], 40))
+    dq = plain.dq_ah.copy()
+    dq[:, 0] += np.where(plain.group == TOP, 0.0, 28.0 if early else 28.0 * depth)
+    dq[plain.group == DOWN] += rng.normal(0.0, 0.8, (60, CELLS))
+    group = np.where(depth == 0.27, GROUPS.index(("middle", -1)), plain.group)
+    found = fit(replace(plain, dq_ah=dq, depth=depth, group=group, least_ah=dq - 3.0, most_ah=dq + 3.0))
+    low, high = interval(found.deficit_ah, found.n - 4)
+    assert low < 28.0 < high
+    assert found.deficit_ah.value == pytest.approx(28.0, abs=7.0)

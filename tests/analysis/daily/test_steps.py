@@ -61,7 +61,7 @@ def test_an_empty_day_has_no_steps() -> None:
 def relaxing(period_s: float, shift_s: float) -> Frame:
     """A day of long steps over R0 0.15 mΩ and an RC pair of 0.10 mΩ, 20 s, sampled at any period."""
     n = int(86400 / period_s)
-    time_s = np.arange(n) * period_s
+    time_s = np.arange(n, dtype=np.float64) * period_s
     phase = (time_s + shift_s) % 1200.0
     amps = np.where(phase < 600.0, -56.0, -156.0)
     since = phase % 600.0
