@@ -8,7 +8,7 @@ from statistics import correlation, median
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
 from analysis.cells.drift import Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
-from analysis.cells.limits import reached
+from analysis.cells.limits import RECENT_DAYS, reached
 from analysis.finding import Severity
 from analysis.history import History
 from analysis.thresholds import Thresholds
@@ -266,17 +266,20 @@ def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosi
     Diagnosis or None
         Of a cell that stands ahead or is smaller: which of the two it cannot tell.
     """
-    worst = next((r for r in reached(history) if r.high and r.alone >= ALONE_DAYS), None)
-    if worst is None or worst.cell in known or worst.cell > len(pack.cells):
+    worst = max(reached(history), key=lambda r: r.alone, default=None)
+    if worst is None or worst.alone < ALONE_DAYS or worst.cell in known or worst.cell > len(pack.cells):
         return None
     top = pack.cells[worst.cell - 1].top
     if top.value is None:
         return None
     evidence = (
-        f"For: {worst.words} On {worst.alone} of them the median cell was still on the plateau.",
+        (
+            f"For: on {worst.alone} of the last {RECENT_DAYS} days cell {worst.cell} came near its upper limit "
+            f"in a charge, the last time on {worst.last}, while the median cell was still on the plateau."
+        ),
         "Cannot tell whether the cell stands ahead of the others or is smaller than they: both end a charge.",
     )
-    since = history.digests[max(0, len(history.digests) - 30)].day
+    since = history.digests[max(0, len(history.digests) - RECENT_DAYS)].day
     return Diagnosis("static_offset", worst.cell, since, ALONE_CONFIDENCE, top, "watch", evidence)
 
 

@@ -11,8 +11,9 @@ HIGH_MARGIN_V, LOW_MARGIN_V = 0.03, 0.12
 """Averages of ten seconds stay so far short of a limit that is crossed for a moment. [V]
 Common practice, no source."""
 RECENT_DAYS = 30
-ALONE_V = 3.42
-"""Highest voltage of the median cell, load included, in a charge that one cell ended alone. [V]"""
+ALONE_V, ALONE_MARGIN_V = 3.42, 0.10
+"""Highest voltage of the median cell, load included, in a charge that one cell ended alone; and how far below
+the upper limit that cell may have been read: between two readings a minute apart it gets there unseen. [V]"""
 OFTEN = 3
 """On so many of the recent days it is more than an accident. Common practice, no source."""
 
@@ -29,7 +30,7 @@ class Reached:
         The upper limit; else the lower.
     days : int
     alone : int
-        Of them, those on which the median cell was nowhere near the upper knee.
+        Days on which it was near its upper limit and the median cell nowhere near the upper knee.
     last : str
         Local date of the last.
     """
@@ -60,29 +61,33 @@ def reached(history: History) -> tuple[Reached, ...]:
     Returns
     -------
     tuple of Reached
-        Most days first; only the cell that was furthest in a charge or discharge counts for it.
+        Most days first, some perhaps with none but `alone`; only the cell that was furthest in a charge or
+        discharge counts for it.
     """
     facts = history.facts
     days: dict[tuple[int, bool], list[str]] = {}
-    alone: dict[tuple[int, bool], set[str]] = {}
+    alone: dict[tuple[int, bool], dict[str, None]] = {}
     for digest in history.digests[-RECENT_DAYS:]:
         for one in digest.knees.passes:
             if len(one.extreme_v) != digest.n_cells or not one.extreme_v:
                 continue
             high = one.where != "bottom"
             value = max(one.extreme_v) if high else min(one.extreme_v)
+            far = high and value >= facts.cell_high_trip_v - ALONE_MARGIN_V
+            if far and median(one.extreme_v) < ALONE_V:
+                alone.setdefault((one.extreme_v.index(value) + 1, True), {})[digest.day] = None
             if high and value < facts.cell_high_trip_v - HIGH_MARGIN_V:
                 continue
             if not high and value > facts.cell_low_trip_v + LOW_MARGIN_V:
                 continue
             key = one.extreme_v.index(value) + 1, high
             seen = days.setdefault(key, [])
-            if high and median(one.extreme_v) < ALONE_V:
-                alone.setdefault(key, set()).add(digest.day)
             if digest.day not in seen:
                 seen.append(digest.day)
     found = [
-        Reached(*key, days=len(seen), alone=len(alone.get(key, ())), last=seen[-1])
-        for key, seen in days.items()
+        Reached(
+            *key, len(days.get(key, ())), len(alone.get(key, ())), (days.get(key) or list(alone[key]))[-1]
+        )
+        for key in {**days, **alone}
     ]
     return tuple(sorted(found, key=lambda r: -r.days))

@@ -95,6 +95,14 @@ def test_a_cell_at_its_limit_with_the_others_on_the_plateau_stands_alone() -> No
     assert [(r.cell, r.days, r.alone) for r in reached(cast("History", made))] == [(2, 12, 12)]
 
 
+def test_a_cell_far_ahead_of_the_plateau_counts_though_its_limit_fell_between_two_readings() -> None:
+    lone = window("middle", 1, (3.36, 3.56, 3.37, 3.36), mark(0.0, 0.0))
+    near = window("top", 1, (3.44, 3.56, 3.45, 3.46), mark(0.0, 0.0))
+    made = Made((*(day(f"2026-01-{d:02d}", lone) for d in range(1, 12)), day("2026-01-12", near)))
+    found = reached(cast("History", made))
+    assert [(r.cell, r.days, r.alone, r.last) for r in found] == [(2, 0, 11, "2026-01-11")]
+
+
 def test_scatter_is_that_of_the_other_cells() -> None:
     # others −2, −1, 0, 1, 2: median 0, median deviation 1, times 1.4826
     assert scatter_of([-2.0, -1.0, 9.0, 0.0, 1.0, 2.0, None], 9.0) == pytest.approx(1.4826)
