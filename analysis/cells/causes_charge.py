@@ -274,8 +274,8 @@ def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosi
         return None
     evidence = (
         (
-            f"For: on {worst.alone} of the last {RECENT_DAYS} days cell {worst.cell} came near its upper limit "
-            f"in a charge, the last time on {worst.last}, while the median cell was still on the plateau."
+            f"For: on {worst.alone} of the last {RECENT_DAYS} days cell {worst.cell} came near its upper "
+            f"limit in a charge, the last time on {worst.last}, while the median cell was still on the plateau."
         ),
         "Cannot tell whether the cell stands ahead of the others or is smaller than they: both end a charge.",
     )
