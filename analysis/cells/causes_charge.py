@@ -275,7 +275,7 @@ def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosi
     evidence = (
         (
             f"For: on {worst.alone} of the last {RECENT_DAYS} days cell {worst.cell} came near its upper "
-            f"limit in a charge, the last time on {worst.last}, while the median cell was still on the plateau."
+            f"limit in a charge, the last time on {worst.last}, the median cell still on the plateau."
         ),
         "Cannot tell whether the cell stands ahead of the others or is smaller than they: both end a charge.",
     )
