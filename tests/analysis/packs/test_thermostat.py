@@ -29,6 +29,12 @@ def quiet() -> History:
     return Bank(flags=False, ambient_c=8.0, swing_c=1.0, wander_c=0.5).histories(8)["A"]
 
 
+SCATTERED = [
+    (4.1, 6.0), (5.7, 7.9), (7.4, 9.4), (10.0, 12.2), (11.8, 14.5), (5.0, 8.9), (9.1, 10.2), (6.6, 9.9),
+]  # fmt: skip
+"""Temperatures at which warmings without a thermostat begin and end. [°C]"""
+
+
 def test_a_heater_without_a_bit_is_seen_by_its_thermostat() -> None:
     history = Bank(flags=False).histories(8)["A"]
     assert heater_seen(history)
@@ -36,17 +42,7 @@ def test_a_heater_without_a_bit_is_seen_by_its_thermostat() -> None:
 
 
 def test_sun_and_rooms_warm_at_any_temperature(quiet: History) -> None:
-    ends = [
-        (4.1, 6.0),
-        (5.7, 7.9),
-        (7.4, 9.4),
-        (10.0, 12.2),
-        (11.8, 14.5),
-        (5.0, 8.9),
-        (9.1, 10.2),
-        (6.6, 9.9),
-    ]
-    history = with_runs(quiet, ends)
+    history = with_runs(quiet, SCATTERED)
     assert not heater_seen(history)
     told = cold(history)
     assert told.energy.value is None
@@ -62,15 +58,5 @@ def test_the_same_two_temperatures_make_a_thermostat(quiet: History) -> None:
 
 
 def test_who_states_a_heater_has_one(quiet: History) -> None:
-    ends = [
-        (4.1, 6.0),
-        (5.7, 7.9),
-        (7.4, 9.4),
-        (10.0, 12.2),
-        (11.8, 14.5),
-        (5.0, 8.9),
-        (9.1, 10.2),
-        (6.6, 9.9),
-    ]
-    history = with_runs(quiet, ends)
+    history = with_runs(quiet, SCATTERED)
     assert heater_seen(History(replace(history.facts, heater_w=150.0), history.digests))
