@@ -12,8 +12,9 @@ MEANING = {
         "the first to be full: the pack can only use what this cell holds."
     ),
     "static_offset": (
-        "Cell {cell} is charged to another level than the others, by {value:.1f} Ah, and stays there. "
-        "Nothing is wrong with it; the pack loses that much of its capacity until it is balanced."
+        "Cell {cell} is charged to another level than the others, by {value:.1f} Ah. "
+        "If it stays there, nothing is wrong with it: the pack loses that much of its capacity until it is "
+        "balanced."
     ),
     "high_resistance": (
         "Cell {cell} has a resistance {milli:.2f} mΩ above the others. Under load it sags first and on "

@@ -231,13 +231,13 @@ def standing_forecast(history: History, one: CellImbalance) -> Forecast:
     what = f"cell {one.cell} is empty first and ends the discharge by low voltage"
     reserve = low_reserve(history, one, depth_of_use(history), None)
     if reserve is None:
-        return Forecast(what, reason="it does not drift, and the depth of use is not known well enough yet")
+        return Forecast(what, reason="no drift is sure, and the depth of use is not known well enough yet")
     if reserve.value <= 0:
         return Forecast(what, reason=f"nothing is left at the usual depth of use: {reserve.basis}")
     return Forecast(
         what,
         reason=(
-            f"it does not drift; at the usual depth of use it keeps {reserve.value:.0f} ± "
+            f"no drift is sure; at the usual depth of use it keeps {reserve.value:.0f} ± "
             f"{1.96 * reserve.sd:.0f} Ah: {reserve.basis}"
         ),
     )
