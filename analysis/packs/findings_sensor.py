@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from analysis.estimate import Estimate
 from analysis.finding import Finding
 from analysis.history import History
 from analysis.packs.sensor import CurrentSensor, current_sensor
@@ -35,58 +36,65 @@ def sensor_findings(
 ) -> tuple[Finding, ...]:
     """Return the findings about a pack's current sensor."""
     sensor = current_sensor(history, others) if known is None else known
-    out = []
-    offset = sensor.offset
-    if offset.value is not None and offset.low is not None and offset.high is not None:
-        least = 0.0 if offset.low <= 0 <= offset.high else min(abs(offset.low), abs(offset.high))
-        if least >= limits["offset_note_a"]:
-            out.append(
-                Finding(
-                    kind="current_sensor",
-                    pack=history.facts.name,
-                    cell=None,
-                    since=sensor.offset_since or history.days[0],
-                    severity="watch" if least >= limits["offset_watch_a"] else "note",
-                    confidence=0.85,
-                    value=round(offset.value, 3),
-                    low=round(offset.low, 3),
-                    high=round(offset.high, 3),
-                    unit="A",
-                    meaning=OFFSET_MEANING.format(value=offset.value, day=24 * abs(offset.value)),
-                    check_next=OFFSET_CHECK,
-                    evidence=(
-                        (
-                            f"{offset.value:+.3f} A ({offset.low:+.3f} to {offset.high:+.3f} A) from "
-                            f"{offset.basis}."
-                        ),
-                    ),
-                )
-            )
-    gain = _gain_finding(history, sensor, limits)
-    return tuple(out) + ((gain,) if gain else ())
+    name = history.facts.name
+    offset, gain = sensor.offset.value or 0.0, sensor.gain.value or 1.0
+    zero = _finding(
+        history,
+        sensor.offset,
+        right=0.0,
+        limits=(limits["offset_note_a"], limits["offset_watch_a"]),
+        since=sensor.offset_since,
+        confidence=0.85,
+        form="+.3f",
+        meaning=OFFSET_MEANING.format(value=offset, day=24 * abs(offset)),
+        check_next=OFFSET_CHECK,
+    )
+    share = _finding(
+        history,
+        sensor.gain,
+        right=1.0,
+        limits=(limits["gain_note"], limits["gain_watch"]),
+        since=sensor.gain_since,
+        confidence=0.7,
+        form=".3f",
+        meaning=GAIN_MEANING.format(pack=name, percent=100 * (gain - 1), witness=sensor.gain_witness),
+        check_next=GAIN_CHECK,
+    )
+    return tuple(f for f in (zero, share) if f is not None)
 
 
-def _gain_finding(history: History, sensor: CurrentSensor, limits: Thresholds) -> Finding | None:
-    gain = sensor.gain
-    if gain.value is None or gain.low is None or gain.high is None:
+def _finding(
+    history: History,
+    found: Estimate,
+    *,
+    right: float,
+    limits: tuple[float, float],
+    since: str | None,
+    confidence: float,
+    form: str,
+    meaning: str,
+    check_next: str,
+) -> Finding | None:
+    """Return a finding where the interval stays clear of the right value by the first limit."""
+    value, low, high = found.value, found.low, found.high
+    if value is None or low is None or high is None or low <= right <= high:
         return None
-    least = 0.0 if gain.low <= 1 <= gain.high else min(abs(gain.low - 1), abs(gain.high - 1))
-    if least < limits["gain_note"]:
+    least = min(abs(low - right), abs(high - right))
+    if least < limits[0]:
         return None
+    unit = "" if found.unit == "1" else f" {found.unit}"
     return Finding(
         kind="current_sensor",
         pack=history.facts.name,
         cell=None,
-        since=sensor.gain_since or history.days[0],
-        severity="watch" if least >= limits["gain_watch"] else "note",
-        confidence=0.7,
-        value=round(gain.value, 4),
-        low=round(gain.low, 4),
-        high=round(gain.high, 4),
-        unit="1",
-        meaning=GAIN_MEANING.format(
-            pack=history.facts.name, percent=100 * (gain.value - 1), witness=sensor.gain_witness
-        ),
-        check_next=GAIN_CHECK,
-        evidence=(f"{gain.value:.3f} ({gain.low:.3f} to {gain.high:.3f}) from {gain.basis}.",),
+        since=since or history.days[0],
+        severity="watch" if least >= limits[1] else "note",
+        confidence=confidence,
+        value=round(value, 4),
+        low=round(low, 4),
+        high=round(high, 4),
+        unit=found.unit,
+        meaning=meaning,
+        check_next=check_next,
+        evidence=(f"{value:{form}}{unit} ({low:{form}} to {high:{form}}{unit}) from {found.basis}.",),
     )
