@@ -13,6 +13,7 @@ from rich.padding import Padding
 from rich.text import Text
 
 from analysis.estimate import Estimate
+from analysis.thresholds import DEFAULT
 
 if TYPE_CHECKING:
     from analysis.finding import Finding
@@ -31,7 +32,10 @@ def show_findings(found: Sequence[Finding], bank: Bank, console: Console | None 
     console = console or Console(highlight=False)
     if not found:
         days = [len(h.digests) for h in bank.packs]
-        console.print(f"Nothing found in {max(days, default=0)} days of readings.")
+        n = max(days, default=0)
+        console.print(f"Nothing found in {n} {'day' if n == 1 else 'days'} of readings.")
+        if n < DEFAULT["least_days"]:
+            console.print(f"That is little: a drift takes {DEFAULT['least_days']:.0f} days and more to show.")
     for finding in found:
         where = f"pack {finding.pack}" + (f", cell {finding.cell}" if finding.cell is not None else "")
         line = Text.assemble(
