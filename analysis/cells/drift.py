@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
+from typing import TypeAlias, TypeVar
 
 import numpy as np
 
 from analysis.cells.offsets import OWN, Offsets
-from analysis.cells.window_fit import RATED_ERROR, Fit, Problem, spread_of
+from analysis.cells.window_fit import RATED_ERROR, Ask, Fit, Problem, fit_all, spread_of
 from analysis.cells.windows import problem_of
 from analysis.frame import F64
 from analysis.stats.quantiles import student_quantile
@@ -40,6 +43,9 @@ EARLY_GAIN = 8.0
 KNOTS, PAIRS = 14, 7
 """Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
+T = TypeVar("T")
+Asking: TypeAlias = Generator[list[Ask], list[Fit], T]
+"""What comes to a result by asking for fits: those of all cells are then made together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,17 +113,17 @@ class _Onset:
 NO_ONSET = _Onset(None, None, math.nan, math.nan, 0.0)
 
 
-def _find_onset(problem: Problem, line: Fit) -> _Onset:
+def _find_onset(problem: Problem, line: Fit) -> Asking[_Onset]:
     """Look for an onset; none if it does not explain more than chance."""
     first, last = float(problem.t.min()), float(problem.t.max())
     knots = np.linspace(first + 3, last - ONSET_EDGE_DAYS, KNOTS)
-    fits = [problem.fit(float(knot)) for knot in knots]
+    fits = yield [Ask(problem, float(knot)) for knot in knots]
     step = float(knots[1] - knots[0])
     for closer in (0.6, 0.2):
         best = int(np.argmin([fit.loss for fit in fits]))
         near = knots[best] + step * closer * np.array([-1.0, -0.5, 0.5, 1.0])
         near = near[(near < last - 0.5 * ONSET_EDGE_DAYS) & (near > first)]
-        fits += [problem.fit(float(knot)) for knot in near]
+        fits += yield [Ask(problem, float(knot)) for knot in near]
         knots = np.concatenate((knots, near))
     losses = np.array([fit.loss for fit in fits])
     best = int(np.argmin(losses))
@@ -126,7 +132,7 @@ def _find_onset(problem: Problem, line: Fit) -> _Onset:
     before = fits[best] if one else line
     twice = None
     if spread_of(before.z) > BEND_CHI:
-        twice = _two_bends(problem, before, float(knots[best]) if one else None)
+        twice = yield from _two_bends(problem, before, float(knots[best]) if one else None)
     if twice is not None:
         return twice
     if not one:
@@ -149,7 +155,7 @@ def _weighed(knots: F64, losses: F64, scale: float, slopes: list[float]) -> tupl
     return knots[excess < 4.0], math.sqrt(float(weight @ (values - mean) ** 2 / weight.sum()))
 
 
-def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None:
+def _two_bends(problem: Problem, before: Fit, at: float | None) -> Asking[_Onset | None]:
     """A drift that began and then changed, if that explains more than chance: a leak that grew or stopped."""
     first, last = float(problem.t.min()), float(problem.t.max())
     if last - first < 3 * BEND_EDGE_DAYS:
@@ -160,14 +166,14 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> _Onset | None
     pairs = [(float(a), float(b)) for a in begins for b in ends if b - a >= ONSET_EDGE_DAYS]
     if not pairs:
         return None
-    fits = [problem.fit(b, early=a) for a, b in pairs]
+    fits = yield [Ask(problem, b, a) for a, b in pairs]
     best = int(np.argmin([fit.loss for fit in fits]))
     step_a, step_b = float(begins[-1] - begins[0]) / PAIRS, float(ends[1] - ends[0])
-    for da, db in ((-0.4, 0.0), (0.4, 0.0), (0.0, -0.4), (0.0, 0.4), (-0.4, -0.4), (0.4, 0.4)):
-        a, b = pairs[best][0] + da * step_a, pairs[best][1] + db * step_b
-        if first <= a and b <= last - 0.7 * BEND_EDGE_DAYS and b - a >= 5.0:
-            pairs.append((a, b))
-            fits.append(problem.fit(b, early=a))
+    steps = ((-0.4, 0.0), (0.4, 0.0), (0.0, -0.4), (0.0, 0.4), (-0.4, -0.4), (0.4, 0.4))
+    near = [(pairs[best][0] + da * step_a, pairs[best][1] + db * step_b) for da, db in steps]
+    near = [(a, b) for a, b in near if first <= a and b <= last - 0.7 * BEND_EDGE_DAYS and b - a >= 5.0]
+    pairs += near
+    fits += yield [Ask(problem, b, a) for a, b in near]
     kept = [
         i for i, fit in enumerate(fits) if fit.beta[2] * fit.beta[3] > 0 or abs(fit.beta[2]) < RETURN_AH_DAY
     ]
@@ -197,7 +203,7 @@ def _over_own(problem: Problem, fit: Fit) -> float:
     own = problem.offsets.group == OWN
     if int(own.sum()) < LEAST_OWN:
         return 0.0
-    bias = -float(np.median(fit.z[own] * problem.sd[own])) - float(fit.beta[fit.lines + OWN])
+    bias = -float(np.median(fit.z[own] * problem.sd[own])) - float(fit.bias[OWN])
     return bias if bias > 2 * RATED_ERROR * problem.rated_ah else 0.0
 
 
@@ -206,10 +212,10 @@ def _deficit(value: float, sd: float, over: float, rated_ah: float) -> Line:
     return Line(value, sd if sd < 0.08 * rated_ah else math.inf)
 
 
-def fit_cell(
-    offsets: Offsets, cell: int, scatter: F64, rated_ah: float, *, corrected: bool = True
-) -> Drift | None:
-    """Fit one cell.
+def fit_cells(
+    offsets: Offsets, cells: Sequence[int], scatter: F64, rated_ah: float, *, corrected: bool = True
+) -> list[Drift | None]:
+    """Fit cells.
 
     Least squares with Huber weights: offset = a + D × depth + s × max(t − onset, 0), with a bias and a gain
     error of each kind of window held by priors, so that no number of windows makes a kind surer than it is.
@@ -217,8 +223,8 @@ def fit_cell(
     Parameters
     ----------
     offsets : Offsets
-    cell : int
-        Index from 0.
+    cells : sequence of int
+        Which, from 0.
     scatter : array
         `scatter_by_group(offsets, rated_ah)`. [Ah]
     rated_ah : float
@@ -228,23 +234,45 @@ def fit_cell(
 
     Returns
     -------
-    Drift or None
-        None below `LEAST_WINDOWS` windows.
+    list of Drift or None
+        In the order of `cells`; None below `LEAST_WINDOWS` windows.
 
     References
     ----------
     Huber, "Robust estimation of a location parameter", Ann. Math. Stat. 35 (1964) 73 (weights; from memory).
     """
-    problem = problem_of(offsets, cell, scatter, rated_ah, corrected=corrected)
-    if problem is None:
-        return None
-    bled = float(offsets.bleed_ah[-1, cell]) if corrected else 0.0
+    problems = [problem_of(offsets, cell, scatter, rated_ah, corrected=corrected) for cell in cells]
     now = float(offsets.t_day.max())
-    even = _fitted(problem, now, bled)
-    if abs(even.deficit_ah.value) < SHAPED_FRACTION * rated_ah:
+    bled = [float(offsets.bleed_ah[-1, cell]) if corrected else 0.0 for cell in cells]
+    made = _answered([_drift(p, now, b) for p, b in zip(problems, bled, strict=True) if p is not None])
+    return [None if problem is None else made.pop(0) for problem in problems]
+
+
+def _answered(asking: list[Asking[Drift]]) -> list[Drift]:
+    """What each says in the end; the fits that they ask for on the way are made together."""
+    done: dict[int, Drift] = {}
+    answers: dict[int, list[Fit]] = {}
+    while len(done) < len(asking):
+        wanted: dict[int, list[Ask]] = {}
+        for i, one in enumerate(asking):
+            if i in done:
+                continue
+            try:
+                wanted[i] = one.send(answers[i]) if i in answers else next(one)
+            except StopIteration as end:
+                done[i] = end.value
+        fits = iter(fit_all([ask for asks in wanted.values() for ask in asks]))
+        answers = {i: list(islice(fits, len(asks))) for i, asks in wanted.items()}
+    return [done[i] for i in range(len(asking))]
+
+
+def _drift(problem: Problem, now: float, bled: float) -> Asking[Drift]:
+    """Fit one cell, its deficit in proportion to depth or from early on."""
+    even = yield from _fitted(problem, now, bled)
+    if abs(even.deficit_ah.value) < SHAPED_FRACTION * problem.rated_ah:
         return even
     depth = np.clip(problem.depth / EARLY_DEPTH, 0.0, 1.0)
-    return _either(even, _fitted(replace(problem, depth=depth), now, bled))
+    return _either(even, (yield from _fitted(replace(problem, depth=depth), now, bled)))
 
 
 def _either(even: Drift, early: Drift) -> Drift:
@@ -259,25 +287,23 @@ def _either(even: Drift, early: Drift) -> Drift:
     return replace(best, deficit_ah=replace(best.deficit_ah, sd=math.hypot(best.deficit_ah.sd, spread)))
 
 
-def _fitted(problem: Problem, now: float, bled: float) -> Drift:
+def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     """Fit with an onset and a change if these explain more than chance; times are from `now`. [days]"""
     rated_ah = problem.rated_ah
     span = float(problem.t.max() - problem.t.min())
-    flat = problem.fit(None, drift=False)
-    line = problem.fit(None)
+    flat, line = yield [Ask(problem, drift=False), Ask(problem)]
     onset = NO_ONSET
     moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
     moved = moved and flat.loss - line.loss > ONSET_GAIN
     bent = float(np.mean(np.abs(line.z) > 3.0)) > BENT
     if span > 2 * ONSET_EDGE_DAYS and (moved or bent):
-        onset = _find_onset(problem, line)
+        onset = yield from _find_onset(problem, line)
     if onset.bend is None:
-        fit = problem.fit(onset.at, rounds=3)
+        (fit,) = yield [Ask(problem, onset.at, rounds=3)]
     else:
-        fit = problem.fit(onset.bend, early=onset.at, rounds=3)
+        (fit,) = yield [Ask(problem, onset.bend, onset.at, rounds=3)]
     over = _over_own(problem, fit)
-    widen = math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z)
-    sds = np.sqrt(np.diag(np.linalg.inv(fit.information / widen**2 + np.diag(fit.prior))))
+    sds = fit.sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z))
     return Drift(
         offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
         deficit_ah=_deficit(float(fit.beta[1]) - over, float(sds[1]), over, rated_ah),

@@ -11,7 +11,7 @@ from analysis.cells.drift import (
     MA_PER_AH_DAY,
     Drift,
     Line,
-    fit_cell,
+    fit_cells,
     interval,
 )
 from analysis.cells.offsets import GROUPS, OWN, Offsets, collect
@@ -136,7 +136,7 @@ def imbalance(history: History) -> Imbalance:
         return Imbalance((), source, possible, 0, "no charge or discharge long enough to compare cells")
     rated = history.facts.rated_ah
     scatter = scatter_by_group(offsets, rated)
-    drifts = [fit_cell(offsets, j, scatter, rated) for j in range(n)]
+    drifts = fit_cells(offsets, range(n), scatter, rated)
     nets = [_shown(offsets, j, drifts[j]) for j in range(n)]
     spread = _spread(drifts)
     basis = _basis(offsets)

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.cells.offsets import GROUPS, OWN, Offsets
+from analysis.cells.robust import Rows, solve
 from analysis.frame import F64, Bool
 from analysis.stats.trend import serial_inflation
 
@@ -21,26 +25,12 @@ RATED_ERROR = 0.05
 Common practice, no source."""
 DEPTH_ERROR = 0.25
 """Depth that was assumed may be wrong by this. [1] Common practice, no source."""
-WRONG, WRONG_SPAN, INLIER = 0.1, 50.0, 1.3
-"""Part of the windows that may have slid to a wrong place, anywhere within so many standard deviations; the
-rest scatters by so many. [1] From simulated banks."""
-WRONG_INWARD, WRONG_OPEN, FAR = 0.3, 0.6, 3.0
-"""Part of them towards 0, where the fit is further from it than so many standard deviations: a curve of few
-features draws a cell that is far behind back to the others, and hardly ever further away; more so where the
-window was too short to compare it further away. [1]"""
-WRONG_EXACT, INLIER_EXACT = 0.05, 1.5
-"""The same for sharp comparisons at the top, which hardly ever go wrong. [1]"""
-HUBER, EXACT_HUBER, WARM, ROUNDS = 1.5, 4.0, 3, 12
-"""So many rounds with Huber weights, beyond so many standard deviations, come before those of the mixture."""
 MOST_INFLATION = 3.0
 """Serial correlation widens by no more. [1]"""
+TOGETHER = 16
+"""So many fits are made at the same time: more do not fit the processor's cache."""
 OUTLIER = 3.5
 """Residuals beyond so many standard deviations say nothing about how windows hang together."""
-SETTLED = 0.02
-"""The fit has settled when residuals move by less, in standard deviations."""
-
-
-ROOT_TAU = math.sqrt(2 * math.pi)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,23 +40,30 @@ class Fit:
     Attributes
     ----------
     beta : array
-        Offset, deficit, drift, then nuisances. [Ah], [Ah], [Ah/day]
-    information, prior : array
-        What the windows say and what was held before; their sum is the inverse covariance.
+        Offset, deficit, drift, then what it was before if it changed. [Ah], [Ah], [Ah/day]
+    bias : array, shape (len(GROUPS),)
+        Of each kind of window; 0 without one. [Ah]
     z : array
         Residuals in units of their standard deviation.
     loss : float
         Robust loss, the prior's included.
-    lines : int
-        Numbers before the biases of the kinds of window in `beta`.
+    design, weight, prior : array
+        What was fitted, the weights in the end, and what was held before. [1/Ah²]
     """
 
     beta: F64
-    information: F64
-    prior: F64
+    bias: F64
     z: F64
     loss: float
-    lines: int = 3
+    design: F64
+    weight: F64
+    prior: F64
+
+    def sds(self, widen: float) -> F64:
+        """Standard deviations of `beta`, what the windows say widened by so much."""
+        said = (self.design.T * (self.weight / widen**2)) @ self.design
+        covariance = np.linalg.inv(said + np.diag(self.prior))
+        return np.asarray(np.sqrt(np.diag(covariance)[: self.beta.size]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,50 +108,7 @@ class Problem:
     lean: F64
     rated_ah: float
 
-    def fit(
-        self, knot: float | None, *, early: float | None = None, drift: bool = True, rounds: int = 1
-    ) -> Fit:
-        """Fit, then again with errors in proportion to the size found.
-
-        Parameters
-        ----------
-        knot : float or None
-            From when on the drift is what it is now, before the last window; None: always. [days]
-        early : float or None
-            When a drift of another size began, before `knot`; None: there was none. [days]
-        drift : bool
-            Whether there is one.
-        rounds : int
-            How often the size is taken from the fit before.
-
-        Returns
-        -------
-        Fit
-        """
-        time = self.t if knot is None else np.maximum(self.t, knot)
-        kinds = np.zeros((self.t.size, len(GROUPS)))
-        kinds[np.arange(self.t.size), self.offsets.group] = 1.0
-        sd = self._prior_sd(drift=drift)
-        parts = [np.ones(self.t.size), self.depth, time]
-        if early is not None and knot is not None:
-            parts.append(np.clip(self.t, early, knot) - knot)
-            sd = np.insert(sd, 3, sd[2])
-        lines = len(parts)
-        design = np.column_stack((*parts, kinds))
-        found = self._solve(design, 1 / sd**2)
-        for _ in range(rounds):
-            size = design[:, :lines] @ found.beta[:lines]
-            gains = kinds[:, 1:OWN] * size[:, None]
-            common = gains.sum(axis=1, keepdims=True)
-            wide = np.hstack((design, common, gains))
-            held = np.concatenate(
-                (1 / sd**2, [1 / LEAN_ERROR**2], np.full(gains.shape[1], 1 / GAIN_ERROR**2))
-            )
-            own = DEPTH_ERROR * found.beta[1] * self.assumed
-            found = self._solve(wide, held, extra=own, leaning=self.lean * common[:, 0])
-        return replace(found, lines=lines)
-
-    def _prior_sd(self, *, drift: bool) -> F64:
+    def prior_sd(self, *, drift: bool) -> F64:
         """Standard deviations around 0 of offset, deficit, drift and the bias of each kind of window."""
         level = abs(float(np.median(self.y)))
         bias = BIAS_AH / 100 * self.rated_ah + BIAS_FRACTION * level
@@ -163,57 +117,6 @@ class Problem:
         biases[OWN] = RATED_ERROR * self.rated_ah
         steady = 10.0 if drift else 1e-6
         return np.concatenate(([0.3 * self.rated_ah, 0.15 * self.rated_ah, steady], biases))
-
-    def _solve(self, design: F64, prior: F64, *, extra: F64 | float = 0.0, leaning: F64 | float = 0.0) -> Fit:
-        """Huber fit held by priors around 0; a vague window only counts where the fit leaves its range."""
-        vague = self.vague
-        y = self.y
-        sd = np.hypot(self.sd, extra)
-        robust: F64 = np.ones_like(y)
-        beta: F64 = np.zeros(design.shape[1])
-        z: F64 = y
-        columns, held, precision = design.T, np.diag(prior), 1 / sd**2
-        for turn in range(ROUNDS):
-            weighted = columns * (robust * precision)
-            normal = weighted @ design + held
-            beta = np.asarray(np.linalg.solve(normal, weighted @ (y - leaning)), dtype=np.float64)
-            fitted = design @ beta + leaning
-            y = np.where(vague, np.clip(fitted, self.least, self.most), self.y)
-            before, z = z, np.asarray((y - fitted) / sd, dtype=np.float64)
-            inward = (z * fitted < 0) & (np.abs(fitted) > FAR * sd)
-            robust = self._weights(z, inward, tails=turn >= WARM)
-            if turn > WARM and float(np.max(np.abs(z - before))) < SETTLED:
-                break
-        information = np.asarray((columns * (robust * precision)) @ design, dtype=np.float64)
-        return Fit(beta, information, prior, z, self._loss(z, inward) + float(beta**2 @ prior))
-
-    def _weights(self, z: F64, inward: Bool, *, tails: bool) -> F64:
-        """Weight of each window by its residual; a range that is kept to counts next to nothing."""
-        size = np.maximum(np.abs(z), 1e-9)
-        robust = np.minimum(1.0, np.where(self.exact, EXACT_HUBER, HUBER) / size)
-        if tails:
-            inside, outside = self._densities(z, inward)
-            width = np.where(self.exact, INLIER_EXACT, INLIER)
-            robust = inside / (inside + outside) / width**2
-        robust = np.where(self.vague, np.minimum(1.0, HUBER / size) ** 2, robust)
-        return np.asarray(np.where(self.vague & (size < 1e-8), 1e-3, robust))
-
-    def _densities(self, z: F64, inward: Bool) -> tuple[F64, F64]:
-        """Of a right window with this residual, and of one that slid to a wrong place."""
-        wrong = np.where(self.exact, WRONG_EXACT, WRONG)
-        wrong = np.where(inward & ~self.exact, np.where(self.open_end, WRONG_OPEN, WRONG_INWARD), wrong)
-        width = np.where(self.exact, INLIER_EXACT, INLIER)
-        inside = (1 - wrong) * np.exp(-0.5 * np.minimum((z / width) ** 2, 1400.0)) / (width * ROOT_TAU)
-        return np.asarray(inside), wrong / WRONG_SPAN
-
-    def _loss(self, z: F64, inward: Bool) -> float:
-        """Minus twice the logarithm of the likelihood; vague ones, whose range is left, grow slowest."""
-        a = np.maximum(np.abs(z), 1e-9)
-        beyond = np.where(a < HUBER, a * a, HUBER**2 * (1 + 2 * np.log(np.maximum(a / HUBER, 1.0))))
-        best, _ = self._densities(np.zeros_like(z), np.zeros_like(inward))
-        inside, outside = self._densities(z, inward)
-        mixed = -2.0 * np.log((inside + outside) / best)
-        return float(np.sum(np.where(self.vague, beyond, mixed)))
 
     def inflation(self, z: F64) -> float:
         """Widening by serial correlation, the worst of the kinds of window with enough of them."""
@@ -228,3 +131,115 @@ class Problem:
 def spread_of(z: F64) -> float:
     """Mean square of the residuals in units of their sd, outliers cut, at least 1."""
     return max(float(np.sum(np.minimum(np.abs(z), 3.0) ** 2) / max(z.size - 4, 1)), 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A fit that is wanted.
+
+    Attributes
+    ----------
+    problem : Problem
+    knot : float or None
+        From when on the drift is what it is now, before the last window; None: always. [days]
+    early : float or None
+        When a drift of another size began, before `knot`; None: there was none. [days]
+    drift : bool
+        Whether there is one.
+    rounds : int
+        How often errors in proportion are taken from the size found before.
+    """
+
+    problem: Problem
+    knot: float | None = None
+    early: float | None = None
+    drift: bool = True
+    rounds: int = 1
+
+
+def fit_all(asked: Sequence[Ask]) -> list[Fit]:
+    """Fit, then again with errors in proportion to the size found; like ones at the same time.
+
+    Parameters
+    ----------
+    asked : sequence of Ask
+
+    Returns
+    -------
+    list of Fit
+        In the order asked; each as if it had been asked alone.
+    """
+    found: dict[int, Fit] = {}
+    alike: dict[tuple[bool, int], list[int]] = {}
+    for i, ask in enumerate(asked):
+        alike.setdefault((ask.early is not None, ask.rounds), []).append(i)
+    for places in alike.values():
+        places.sort(key=lambda i: asked[i].problem.y.size)
+        for first in range(0, len(places), TOGETHER):
+            chunk = places[first : first + TOGETHER]
+            found.update(zip(chunk, _together([asked[i] for i in chunk]), strict=True))
+    return [found[i] for i in range(len(asked))]
+
+
+def _together(asked: Sequence[Ask]) -> list[Fit]:
+    """Fits of the same make."""
+    problems = [ask.problem for ask in asked]
+    sizes = [p.y.size for p in problems]
+    rows = Rows(
+        y=_padded([p.y for p in problems]),
+        sd=_padded([p.sd for p in problems], math.inf),
+        least=_padded([p.least for p in problems]),
+        most=_padded([p.most for p in problems]),
+        vague=_padded([p.vague for p in problems]),
+        exact=_padded([p.exact for p in problems]),
+        open_end=_padded([p.open_end for p in problems]),
+    )
+    t = _padded([p.t for p in problems])
+    knots = np.array([-math.inf if ask.knot is None else ask.knot for ask in asked])[:, None]
+    parts = [np.ones_like(t), _padded([p.depth for p in problems]), np.maximum(t, knots)]
+    sd = np.array([ask.problem.prior_sd(drift=ask.drift) for ask in asked])
+    if asked[0].early is not None:
+        early = np.array([ask.early for ask in asked], dtype=np.float64)[:, None]
+        parts.append(np.clip(t, early, knots) - knots)
+        sd = np.insert(sd, 3, sd[:, 2], axis=1)
+    lines = len(parts)
+    seen = np.unique(np.concatenate([p.offsets.group for p in problems]))
+    group = _padded([p.offsets.group for p in problems], -1)
+    kinds = (group[:, :, None] == seen).astype(np.float64)
+    inner = (seen > 0) & (seen < OWN)
+    held = 1 / np.hstack((sd[:, :lines], sd[:, lines + seen])) ** 2
+    design = np.concatenate((np.stack(parts, axis=2), kinds), axis=2)
+    done = solve(rows, design, held, np.zeros_like(t))
+    wide = np.concatenate(([1 / LEAN_ERROR**2], np.full(int(inner.sum()), 1 / GAIN_ERROR**2)))
+    held = np.hstack((held, np.broadcast_to(wide, (len(asked), wide.size))))
+    assumed, lean = _padded([p.assumed for p in problems]), _padded([p.lean for p in problems])
+    base = design
+    for _ in range(asked[0].rounds):
+        size = base[:, :, :lines] @ done.beta[:, :lines, None]
+        gains = kinds[:, :, inner] * size
+        common = gains.sum(axis=2, keepdims=True)
+        design = np.concatenate((base, common, gains), axis=2)
+        own = DEPTH_ERROR * done.beta[:, 1:2] * assumed
+        done = solve(replace(rows, sd=np.hypot(rows.sd, own)), design, held, lean * common[:, :, 0])
+    bias = np.zeros((len(asked), len(GROUPS)))
+    bias[:, seen] = done.beta[:, lines : lines + seen.size]
+    return [
+        Fit(
+            done.beta[i, :lines],
+            bias[i],
+            done.z[i, :m],
+            float(done.loss[i]),
+            design[i, :m],
+            done.weight[i, :m],
+            held[i],
+        )
+        for i, m in enumerate(sizes)
+    ]
+
+
+def _padded(arrays: Sequence[NDArray[Any]], fill: float = 0.0) -> NDArray[Any]:
+    """Arrays of different lengths as one, filled up."""
+    out = np.full((len(arrays), max(a.size for a in arrays)), fill, dtype=arrays[0].dtype)
+    for row, values in zip(out, arrays, strict=True):
+        row[: values.size] = values
+    return out

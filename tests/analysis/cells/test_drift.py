@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.cells.drift import MA_PER_AH_DAY, Drift, fit_cell, interval
+from analysis.cells.drift import MA_PER_AH_DAY, Drift, fit_cells, interval
 from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.cells.windows import scatter_by_group
 
@@ -50,7 +50,7 @@ def table(
 
 
 def fit(offsets: Offsets, *, corrected: bool = True) -> Drift:
-    found = fit_cell(offsets, 0, scatter_by_group(offsets, RATED), RATED, corrected=corrected)
+    found = fit_cells(offsets, [0], scatter_by_group(offsets, RATED), RATED, corrected=corrected)[0]
     assert found is not None
     return found
 
@@ -102,7 +102,7 @@ def test_windows_that_only_give_a_lower_limit_do_not_hide_the_cell() -> None:
 
 def test_too_few_windows_are_no_fit() -> None:
     offsets = table(days=2)
-    assert fit_cell(offsets, 0, scatter_by_group(offsets, RATED), RATED) is None
+    assert fit_cells(offsets, [0], scatter_by_group(offsets, RATED), RATED) == [None]
 
 
 def test_intervals_hold_the_truth_nineteen_times_in_twenty() -> None:
