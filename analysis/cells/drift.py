@@ -100,7 +100,7 @@ class Drift:
 class _Onset:
     """When a drift began, and when it took its present size if it changed [days before the last window].
 
-    Then the interval of the beginning, and what the places leave the present slope open by [Ah/day].
+    Then the interval of the beginning, what the places leave the present slope open by [Ah/day], and the fit.
     """
 
     at: float | None
@@ -108,9 +108,7 @@ class _Onset:
     low: float
     high: float
     slope_sd: float
-
-
-NO_ONSET = _Onset(None, None, math.nan, math.nan, 0.0)
+    fit: Fit
 
 
 def _find_onset(problem: Problem, line: Fit) -> Asking[_Onset]:
@@ -136,9 +134,13 @@ def _find_onset(problem: Problem, line: Fit) -> Asking[_Onset]:
     if twice is not None:
         return twice
     if not one:
-        return NO_ONSET
+        return _none(line)
     inside, spread = _weighed(knots, losses, scale, [fit.beta[2] for fit in fits])
-    return _Onset(float(knots[best]), None, float(inside.min()), float(inside.max()), spread)
+    return _Onset(float(knots[best]), None, float(inside.min()), float(inside.max()), spread, fits[best])
+
+
+def _none(line: Fit) -> _Onset:
+    return _Onset(None, None, math.nan, math.nan, 0.0, line)
 
 
 def _scale(problem: Problem, fit: Fit) -> float:
@@ -195,7 +197,8 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> Asking[_Onset
     spread = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
     inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < 4.0])
     begin, bend = pairs[best]
-    return _Onset(begin, bend, float(inside.min()), float(inside.max()), math.hypot(spread, 0.4 * slower))
+    spread = math.hypot(spread, 0.4 * slower)
+    return _Onset(begin, bend, float(inside.min()), float(inside.max()), spread, fits[best])
 
 
 def _over_own(problem: Problem, fit: Fit) -> float:
@@ -292,16 +295,14 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     rated_ah = problem.rated_ah
     span = float(problem.t.max() - problem.t.min())
     flat, line = yield [Ask(problem, drift=False), Ask(problem)]
-    onset = NO_ONSET
+    onset = _none(line)
     moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
     moved = moved and flat.loss - line.loss > ONSET_GAIN
     bent = float(np.mean(np.abs(line.z) > 3.0)) > BENT
     if span > 2 * ONSET_EDGE_DAYS and (moved or bent):
         onset = yield from _find_onset(problem, line)
-    if onset.bend is None:
-        (fit,) = yield [Ask(problem, onset.at, rounds=3)]
-    else:
-        (fit,) = yield [Ask(problem, onset.bend, onset.at, rounds=3)]
+    knot, early = (onset.at, None) if onset.bend is None else (onset.bend, onset.at)
+    (fit,) = yield [Ask(problem, knot, early, rounds=2, start=onset.fit)]
     over = _over_own(problem, fit)
     sds = fit.sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z))
     return Drift(

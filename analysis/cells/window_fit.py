@@ -147,7 +147,9 @@ class Ask:
     drift : bool
         Whether there is one.
     rounds : int
-        How often errors in proportion are taken from the size found before.
+        How often errors in proportion are taken from the size found before; at least once.
+    start : Fit, optional
+        The same with fewer rounds, to go on from.
     """
 
     problem: Problem
@@ -155,6 +157,7 @@ class Ask:
     early: float | None = None
     drift: bool = True
     rounds: int = 1
+    start: Fit | None = None
 
 
 def fit_all(asked: Sequence[Ask]) -> list[Fit]:
@@ -170,9 +173,9 @@ def fit_all(asked: Sequence[Ask]) -> list[Fit]:
         In the order asked; each as if it had been asked alone.
     """
     found: dict[int, Fit] = {}
-    alike: dict[tuple[bool, int], list[int]] = {}
+    alike: dict[tuple[bool, int, bool], list[int]] = {}
     for i, ask in enumerate(asked):
-        alike.setdefault((ask.early is not None, ask.rounds), []).append(i)
+        alike.setdefault((ask.early is not None, ask.rounds, ask.start is not None), []).append(i)
     for places in alike.values():
         places.sort(key=lambda i: asked[i].problem.y.size)
         for first in range(0, len(places), TOGETHER):
@@ -209,18 +212,23 @@ def _together(asked: Sequence[Ask]) -> list[Fit]:
     inner = (seen > 0) & (seen < OWN)
     held = 1 / np.hstack((sd[:, :lines], sd[:, lines + seen])) ** 2
     design = np.concatenate((np.stack(parts, axis=2), kinds), axis=2)
-    done = solve(rows, design, held, np.zeros_like(t))
+    starts = [ask.start for ask in asked if ask.start is not None]
+    if starts:
+        beta = np.array([fit.beta for fit in starts])
+    else:
+        beta = solve(rows, design, held, np.zeros_like(t)).beta
     wide = np.concatenate(([1 / LEAN_ERROR**2], np.full(int(inner.sum()), 1 / GAIN_ERROR**2)))
     held = np.hstack((held, np.broadcast_to(wide, (len(asked), wide.size))))
     assumed, lean = _padded([p.assumed for p in problems]), _padded([p.lean for p in problems])
     base = design
     for _ in range(asked[0].rounds):
-        size = base[:, :, :lines] @ done.beta[:, :lines, None]
+        size = base[:, :, :lines] @ beta[:, :lines, None]
         gains = kinds[:, :, inner] * size
         common = gains.sum(axis=2, keepdims=True)
         design = np.concatenate((base, common, gains), axis=2)
-        own = DEPTH_ERROR * done.beta[:, 1:2] * assumed
-        done = solve(replace(rows, sd=np.hypot(rows.sd, own)), design, held, lean * common[:, :, 0])
+        wider = replace(rows, sd=np.hypot(rows.sd, DEPTH_ERROR * beta[:, 1:2] * assumed))
+        done = solve(wider, design, held, lean * common[:, :, 0])
+        beta = done.beta
     bias = np.zeros((len(asked), len(GROUPS)))
     bias[:, seen] = done.beta[:, lines : lines + seen.size]
     return [
