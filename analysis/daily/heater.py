@@ -41,6 +41,9 @@ class HeaterRun:
         Median cell sensor at the ends. [°C]
     above_ambient : float
         Mean excess of that sensor over ambient; NaN without ambient. [K]
+    rms_a : float
+        Root mean square of the pack's current meanwhile: what can have warmed the cells too; NaN if
+        unknown. [A]
     """
 
     start_s: float
@@ -52,6 +55,7 @@ class HeaterRun:
     start_c: float
     end_c: float
     above_ambient: float
+    rms_a: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +227,8 @@ def heater_runs(minutes: Minutes, duty: F64) -> tuple[HeaterRun, ...]:
         warm = slice(min(a + LAG_MINUTES, b), min(b, a + LAG_MINUTES + 4 * SLOPE_MINUTES))
         excess = middle[a:b] - minutes.ambient_c[a:b]
         excess = excess[np.isfinite(excess)]
+        amps = minutes.current_a[a:b]
+        amps = amps[np.isfinite(amps)]
         real_ambient = minutes.ambient_source in {"pack", "witness"}
         out.append(
             HeaterRun(
@@ -237,6 +243,7 @@ def heater_runs(minutes: Minutes, duty: F64) -> tuple[HeaterRun, ...]:
                 start_c=round(float(middle[a]), 2),
                 end_c=round(float(middle[b - 1]), 2),
                 above_ambient=round(float(excess.mean()), 2) if excess.size and real_ambient else math.nan,
+                rms_a=round(math.sqrt(float(np.mean(amps**2))), 2) if amps.size else math.nan,
             )
         )
     return tuple(out)

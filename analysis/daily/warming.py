@@ -16,8 +16,9 @@ LEAST_SLOPE = 1.2
 280 Ah gives about 2.4 K/h (60 W over 25 Wh/K)."""
 WARMEST_C = 18.0
 """No pack heats its cells above this. [°C] Practice, no source."""
-CELL_OHM, HEAT_WH_PER_K = 0.8e-3, 25.0
-"""Of a cell of 280 Ah in the cold, and of 16 of them: 16 × 5.4 kg × about 1050 J/kg/K (from memory)."""
+CELL_OHM, HEAT_WH_PER_K = 0.8e-3, 27.0
+"""Of a cell of 280 Ah in the cold, and of 16 of them: 16 × 5.4 kg × about 1050 J/kg/K (from memory), and a
+twelfth more for plates, frame and wires (practice)."""
 TAU_S = 6 * 3600.0
 """A short time constant of a pack in its surroundings: warm air shall not pass for a heater. [s]"""
 LEAST_WATTS = 15.0

@@ -19,7 +19,7 @@ from analysis.packs.changepoint import HeatingModel, heating_model
 from analysis.packs.heater_fault import HeaterTrouble, heater_trouble
 from analysis.packs.heater_watts import Watts, heater_watts
 from analysis.packs.temp_faults import trusted_sensors
-from analysis.packs.thermostat import heater_seen
+from analysis.packs.thermostat import Heating, counts, heated_s, heating
 
 WHOLE_DAY = 0.8
 """Covered part from which a day's heater energy may stand for the whole day. [1] Practice, no source."""
@@ -27,6 +27,7 @@ POWER_TOLERANCE = 0.03
 """Half width for the sensor's gain and for steps that the voltage answers. [1] Practice, no source."""
 TIME_TOLERANCE = {"watts": 0.01, "flag": 0.02, "current": 0.05, "warming": 0.15}
 """Half width of the interval of on-time by method. [1] Sampling of switchings; measured on simulated days."""
+NO_TEMPERATURE = "the pack tells of no heater, and no temperature tells of one"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,12 +128,13 @@ def _power(
     return usual.value if taken and float(np.median(taken)) > 0.5 * usual.value else 0.0
 
 
-def _point(digest: DayDigest, watts: float | None, trusted: tuple[int, ...], *, heated: bool) -> ColdPoint:
+def _point(
+    digest: DayDigest, watts: float | None, trusted: tuple[int, ...], heated: Heating, facts: PackFacts
+) -> ColdPoint:
     heater, cold = digest.heater, digest.cold
     length = digest.coverage.length_s
     fill = length / heater.known_s if heater.known_s >= 0.5 * length else 1.0
-    fill = fill if heated else 0.0
-    hours, energy = heater.on_s / 3600 * fill, heater.energy_wh * fill
+    hours, energy = heated_s(digest, heated, facts) / 3600 * fill, heater.energy_wh * fill
     if not math.isfinite(energy):
         energy = hours * watts if watts is not None else math.nan
         energy = 0.0 if hours == 0 else energy
@@ -251,18 +253,19 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     trusted = trusted_sensors(base)
     watts, trouble = heater_watts(base, others), heater_trouble(base, others)
     power = {d.day: _power(watts.power, trouble, base.facts, d.heater.steps_w, d.day) for d in base.digests}
-    heated = heater_seen(base)
+    heated = heating(base)
     days = tuple(
-        _point(d, power.get(d.day, watts.power.value), trusted, heated=heated) for d in history.digests
+        _point(d, power.get(d.day, watts.power.value), trusted, heated, base.facts) for d in history.digests
     )
     whole = history.whole()
     coverage = min(whole.covered_s / whole.elapsed_s, 1.0) if whole.elapsed_s > 0 else 0.0
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
-    method = _method(history) if heated else "none"
-    duty = _duty(history, days, watts, method, f"{span}, on-time by {method}{_caveat(trouble)}", coverage)
+    method = _method(history) if heated.seen else "none"
+    basis = f"{span}, on-time by {method}{_caveat(trouble)}"
+    duty = _duty(history, days, watts, heated, method, basis, coverage)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
-    seen = tuple(_point(d, power[d.day], trusted, heated=heated) for d in base.digests)
+    seen = tuple(_point(d, power[d.day], trusted, heated, base.facts) for d in base.digests)
     model, reason = _model(seen, source)
     silent = "the pack does not tell whether it allows charging"
     return Cold(
@@ -284,6 +287,27 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     )
 
 
+def _in_gaps(history: History, hours: float) -> float:
+    """Half width of what a heater's time on is unsure by because of gaps, as part of it. [1]
+
+    A gap falls on heating or not, as a whole as a rule: so many draws as there are gaps.
+    """
+    missing = math.fsum(max(d.coverage.length_s - d.heater.known_s, 0.0) for d in history.digests) / 3600
+    spans = [b - a for d in history.digests for a, b in d.coverage.gaps]
+    all_h = math.fsum(d.coverage.length_s for d in history.digests) / 3600
+    duty = min(hours / max(all_h, 1e-9), 1.0)
+    if not spans or duty <= 0:
+        return 0.0
+    each_h = math.fsum(spans) / len(spans) / 3600
+    return 1.96 * math.sqrt(missing * min(each_h, 4.0) * duty * (1 - duty)) / hours
+
+
+def _cycles(digest: DayDigest, heated: Heating, facts: PackFacts) -> int:
+    if heated.told:
+        return digest.heater.cycles
+    return sum(counts(r, heated, facts) and not r.open_start for r in digest.heater.runs)
+
+
 def _caveat(trouble: HeaterTrouble | None) -> str:
     if trouble is None or trouble.what not in {"weak", "no effect"}:
         return ""
@@ -293,24 +317,30 @@ def _caveat(trouble: HeaterTrouble | None) -> str:
 
 
 def _duty(
-    history: History, days: tuple[ColdPoint, ...], watts: Watts, method: str, basis: str, coverage: float
+    history: History,
+    days: tuple[ColdPoint, ...],
+    watts: Watts,
+    heated: Heating,
+    method: str,
+    basis: str,
+    coverage: float,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
     """On-time a day [h], energy [Wh], energy a day [Wh], and switchings on."""
     n = len(days)
     length = max(math.fsum(d.coverage.length_s for d in history.digests) / 86400, 1e-9)
     if method == "none" or not days:
-        none = (
-            "no heater was seen: the pack tells of none, and its cells never warm as a thermostat makes them"
-        )
+        none = heated.reason or NO_TEMPERATURE
         return unknown("h", none), unknown("Wh", none), unknown("Wh", none), unknown("", none)
     hours = math.fsum(p.heater_h for p in days) / length
-    on_time = _scaled(hours, TIME_TOLERANCE.get(method, 0.15), "h", basis, n, coverage)
-    count = float(sum(d.heater.cycles for d in history.digests))
+    gaps = _in_gaps(history, hours * length)
+    time = math.hypot(TIME_TOLERANCE.get(method, 0.15), gaps)
+    on_time = _scaled(hours, time, "h", basis, n, coverage)
+    count = float(sum(_cycles(d, heated, history.facts) for d in history.digests))
     cycles = Estimate(count, "", count, count, basis, n, coverage)
     if not all(math.isfinite(p.heater_wh) for p in days):
         no = unknown("Wh", watts.power.reason or "power of the heater unknown", n=n)
         return on_time, no, no, cycles
     total = math.fsum(p.heater_wh for p in days)
-    relative, full = _relative(watts, method), f"{basis}; {watts.power.basis}"
+    relative, full = math.hypot(_relative(watts, method), gaps), f"{basis}; {watts.power.basis}"
     energy = _scaled(total, relative, "Wh", full, n, coverage)
     return on_time, energy, _scaled(total / length, relative, "Wh", full, n, coverage), cycles

@@ -38,7 +38,16 @@ HEATER_MEANING = {
     "the cells.",
     "not heating": "The cells fell to {value:.0f} °C without being heated; before, heating began near "
     "{usual:.0f} °C.",
+    "never heating": "The cells fell to {value:.0f} °C, and the heater that you named never warmed them.",
 }
+HEATER_SURE = {
+    "no effect": (0.92, "K/h"),
+    "weak": (0.85, "1"),
+    "on when warm": (0.8, "°C"),
+    "not heating": (0.6, "°C"),
+    "never heating": (0.6, "°C"),
+}
+"""How sure each is, and the unit of its size."""
 HEATER_CHECK = (
     "With the heater commanded on, feel or measure whether it gets warm, and look for a blown fuse or a "
     "loose plug; a "
@@ -143,10 +152,9 @@ def heater_findings(
         return ()
     grave = trouble.what == "no effect" and trouble.hours >= 2 * least
     severity: Severity = "act" if grave else "watch"
-    if trouble.what == "not heating" and trouble.runs < 5:
+    if trouble.what in {"not heating", "never heating"} and trouble.runs < 5:
         severity = "note"
-    confidence = {"no effect": 0.92, "weak": 0.85, "on when warm": 0.8, "not heating": 0.6}[trouble.what]
-    unit = {"no effect": "K/h", "weak": "1", "on when warm": "°C", "not heating": "°C"}[trouble.what]
+    confidence, unit = HEATER_SURE[trouble.what]
     meaning = HEATER_MEANING[trouble.what].format(
         lost=100 * trouble.value, value=trouble.value, usual=trouble.usual
     )

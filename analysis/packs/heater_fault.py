@@ -15,7 +15,7 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.heater_watts import dated_steps
-from analysis.packs.thermostat import heater_seen
+from analysis.packs.thermostat import counts, heated_s, heating
 
 LEAST_RUN_H = 0.6
 """A run shorter than this has not had time to show an effect at the sensors. [h]"""
@@ -29,6 +29,8 @@ WARM_C = 18.0
 """Cells at which no heater has work to do. [°C] Practice, no source."""
 COLDER_K = 4.0
 """Cells this far below where heating used to start should have been heated. [K] Practice, no source."""
+LEAST_STARTS, LEAST_COLD_DAYS = 6, 3
+"""Starts that tell where heating used to begin, and cold days without it. [1] Practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +39,13 @@ class HeaterTrouble:
 
     Attributes
     ----------
-    what : {"no effect", "weak", "on when warm", "not heating"}
+    what : {"no effect", "weak", "on when warm", "not heating", "never heating"}
     since, last : str
         Local dates.
     hours : float
         Hours on without effect, or on when warm; hours of record for the others. [h]
     runs : int
-        Runs (days, for "not heating") that show it.
+        Runs (days, for "not heating" and "never heating") that show it.
     value, low, high : float
         Warming [K/h]; part of the power lost [1]; cell temperature [°C].
     usual : float
@@ -52,7 +54,7 @@ class HeaterTrouble:
         What "weak" is told by: the step in current, or the warming of the cells.
     """
 
-    what: Literal["no effect", "weak", "on when warm", "not heating"]
+    what: Literal["no effect", "weak", "on when warm", "not heating", "never heating"]
     since: str
     last: str
     hours: float
@@ -148,13 +150,14 @@ def _weak(history: History, others: Sequence[History], least: float) -> HeaterTr
 
 def _weak_by_warmth(history: History, least: float) -> HeaterTrouble | None:
     """Part of the power gone, by how fast the cells warm more than before each switching on."""
-    if not heater_seen(history):
+    how = heating(history)
+    if not how.seen:
         return None
     rows = [
         (d.day, effect(run))
         for d in history.digests
         for run in d.heater.runs
-        if math.isfinite(run.slope_before)
+        if math.isfinite(run.slope_before) and counts(run, how, history.facts)
     ]
     rows = [(day, rate) for day, rate in rows if math.isfinite(rate)]
     n, rate = len(rows), np.array([rate for _, rate in rows])
@@ -212,36 +215,45 @@ def _when_warm(history: History) -> HeaterTrouble | None:
 
 def _not_heating(history: History) -> HeaterTrouble | None:
     """Cells far colder than where heating used to begin, day after day, and no heating."""
+    how = heating(history)
+    if not how.seen:
+        return None
     starts = [
         r.start_c
         for d in history.digests
-        if d.heater.method in {"flag", "watts", "current"}
         for r in d.heater.runs
-        if not r.open_start and math.isfinite(r.start_c)
+        if not r.open_start and math.isfinite(r.start_c) and counts(r, how, history.facts)
     ]
-    if len(starts) < 6:
+    if len(starts) < LEAST_STARTS:
         return None
     usual = float(np.median(starts))
-    cold = [
-        d
-        for d in history.digests
-        if d.coverage.fraction > 0.8 and d.cold.cell_min < min(usual, 5.0) - COLDER_K and d.heater.on_s < 600
-    ]
-    well = [d.day for d in history.digests if d.heater.on_s > 1800]
-    cold = [d for d in cold if d.day > well[-1]] if well else []
-    if len(cold) < 3:
+    spent = [heated_s(d, how, history.facts) for d in history.digests]
+    well = [d.day for d, on_s in zip(history.digests, spent, strict=True) if on_s > 1800]
+    idle = [d for d, on_s in zip(history.digests, spent, strict=True) if on_s < 600]
+    cold = _far_below([d for d in idle if not well or d.day > well[-1]], min(usual, 5.0))
+    return _unheated("not heating", cold, usual)
+
+
+def _never_heating(history: History) -> HeaterTrouble | None:
+    """Cells far below the charging floor, day after day, and a heater that the user stated never on."""
+    how, facts = heating(history), history.facts
+    if facts.heater_w is None or any(heated_s(d, how, facts) > 0 for d in history.digests):
+        return None
+    return _unheated("never heating", _far_below(history.digests, facts.charge_floor_c), facts.charge_floor_c)
+
+
+def _far_below(digests: Sequence[DayDigest], start_c: float) -> list[DayDigest]:
+    return [d for d in digests if d.coverage.fraction > 0.8 and d.cold.cell_min < start_c - COLDER_K]
+
+
+def _unheated(
+    what: Literal["not heating", "never heating"], cold: list[DayDigest], usual: float
+) -> HeaterTrouble | None:
+    if len(cold) < LEAST_COLD_DAYS:
         return None
     lows = [d.cold.cell_min for d in cold]
     return HeaterTrouble(
-        "not heating",
-        cold[0].day,
-        cold[-1].day,
-        24.0 * len(cold),
-        len(cold),
-        min(lows),
-        min(lows),
-        max(lows),
-        usual,
+        what, cold[0].day, cold[-1].day, 24.0 * len(cold), len(cold), min(lows), min(lows), max(lows), usual
     )
 
 
@@ -278,4 +290,5 @@ def heater_trouble(
         or _weak_by_warmth(history, least_drop)
         or _when_warm(history)
         or _not_heating(history)
+        or _never_heating(history)
     )

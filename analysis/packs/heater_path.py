@@ -9,7 +9,8 @@ from analysis.history import History
 from analysis.once import once
 from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
 from analysis.packs.heater_fault import heater_trouble
-from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, median_step, switch_steps
+from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, switch_steps
+from analysis.packs.step_power import agreed_power
 from analysis.packs.thermostat import heater_seen
 
 SEEN, DECLARED, NO_STEP, UNKNOWN = 0.98, 0.85, 0.6, 0.4
@@ -93,7 +94,7 @@ def _chance(history: History, method: str) -> float:
     if boundary == "inside":
         return 0.0
     if method in TIME_U:
-        own = median_step(switch_steps(history))
+        own = agreed_power(switch_steps(history))
         if own.high is not None and own.high < -NOISE_W:
             return SEEN
     if boundary == "outside":

@@ -14,17 +14,18 @@ from analysis.daily.trace import step_at, unpack
 from analysis.daily.warming import HEAT_WH_PER_K
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, around, unknown
-from analysis.facts import PackFacts
 from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
+from analysis.packs.step_power import LEAST_STEPS, agreed_power
+from analysis.packs.thermostat import counts, heating
 
 Boundary = Literal["inside", "outside", "unknown"]
 
 RECENT_DAYS = 90
 """Days with switchings that are looked at, the latest."""
-LEAST_STEPS = 4
-"""Switchings below which no power is given."""
+LEAST_JUMPS = 4
+"""Clear warmings below which they give no power."""
 COARSEST_S = 45.0
 """Readings farther apart may show the house's load at a switching, not the heater's. [s] Practice."""
 ALIKE = 0.2
@@ -36,6 +37,8 @@ RATED_TOLERANCE = 0.10
 """Half width of the interval of a rated power. [1] Practice, no source."""
 HEAT_TOLERANCE = 0.25
 """The same for a power from the cells' warming: their heat capacity is only known to 15 %. [1]"""
+HEAT_U = 0.15
+"""Standard uncertainty of such a power where it only helps to tell which steps are the heater's. [1]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,7 @@ class Watts:
     boundary : {"inside", "outside", "unknown"}
         Whether its current passes the pack's current sensor: as declared, else as the steps tell.
     steps : Estimate
-        The median step in current at its switchings, whatever the boundary. [W]
+        The step in current that its switchings agree on, whatever the boundary. [W]
     """
 
     power: Estimate
@@ -118,14 +121,16 @@ def _alike(days: Sequence[DayDigest]) -> bool:
     return float(np.median(apart)) <= ALIKE * abs(float(np.median([m for _, m in rows])))
 
 
-def _steps(history: History, others: Sequence[History], days: int) -> list[_Step]:
-    """Every switching of the latest days that have any, and whose readings lie close enough to show it.
+def _steps(
+    history: History, others: Sequence[History], days: int, *, each_clear: bool = False
+) -> list[_Step]:
+    """Every switching of the latest days that have any; if each has to be clear, where readings show it.
 
     Those beside a current of exactly zero are left out when enough others are there: a dead band hides part
     of such a step.
     """
     by_day = [{d.day: d for d in other.digests} for other in others]
-    coarse = _alike([d for d in history.digests if d.period_s > COARSEST_S])
+    coarse = not each_clear or _alike([d for d in history.digests if d.period_s > COARSEST_S])
     close = [d for d in history.digests if d.heater.steps_w and (coarse or d.period_s <= COARSEST_S)]
     switched = close[-days:]
     found: list[_Step] = []
@@ -158,21 +163,8 @@ def switch_steps(history: History, others: Sequence[History] = ()) -> F64:
 @once
 def dated_steps(history: History, others: Sequence[History] = ()) -> tuple[tuple[str, ...], F64]:
     """Collect the switchings of up to 200 days with their local dates: (days, powers [W])."""
-    steps = _steps(history, others, 200)
+    steps = _steps(history, others, 200, each_clear=True)
     return tuple(s.day for s in steps), np.array([s.watts for s in steps])
-
-
-def median_step(steps: F64) -> Estimate:
-    """Median of the switchings with its 95 % interval. [W]"""
-    n = int(steps.size)
-    if n < LEAST_STEPS:
-        return unknown("W", f"{n} heater switchings recorded; {LEAST_STEPS} are needed", n=n)
-    middle = float(np.median(steps))
-    ordered = np.sort(steps)
-    reach = 1.96 * math.sqrt(n) / 2
-    low = float(ordered[max(math.floor(n / 2 - reach), 0)])
-    high = float(ordered[min(math.ceil(n / 2 + reach), n - 1)])
-    return Estimate(middle, "W", max(low, 0.0), high, f"{n} heater switchings", n)
 
 
 def _boundary(declared: Boundary, steps: Estimate) -> Boundary:
@@ -193,20 +185,22 @@ def heater_boundary(history: History) -> Boundary:
     declared: Boundary = history.facts.heater_measured
     if declared != "unknown":
         return declared
-    told = any(d.heater.method in {"flag", "watts"} for d in history.digests)
-    return _boundary(declared, median_step(switch_steps(history)) if told else common_step(history))
+    how = heating(history)
+    if not how.seen:
+        return "unknown"
+    return _boundary(declared, agreed_power(switch_steps(history)) if how.told else common_step(history))
 
 
 def _from_warming(history: History) -> Estimate:
     """Power from the jump in warming at switching on, and the heat capacity of the cells. [W]"""
-    facts = history.facts
+    facts, how = history.facts, heating(history)
     jumps = [
         run.slope_on - run.slope_before
         for d in history.digests
         for run in d.heater.runs
-        if math.isfinite(run.slope_on) and math.isfinite(run.slope_before)
+        if math.isfinite(run.slope_on) and math.isfinite(run.slope_before) and counts(run, how, facts)
     ]
-    if len(jumps) < LEAST_STEPS:
+    if len(jumps) < LEAST_JUMPS:
         return unknown("W", "no step in current, no rated power and too few clear warmings", n=len(jumps))
     capacity = HEAT_WH_PER_K * facts.rated_ah / 280.0 * facts.n_cells / 16.0
     watts = float(np.median(jumps)) * capacity
@@ -262,14 +256,20 @@ def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
         From the steps in current if the heater lies inside the sensor; else the rated power from the
         configuration; else from the warming of the cells, with a wide interval.
     """
-    facts: PackFacts = history.facts
-    told = any(d.heater.method in {"flag", "watts"} for d in history.digests)
-    steps = median_step(switch_steps(history, others)) if told else _untold(history, others)
+    facts, how = history.facts, heating(history)
+    if not how.seen:
+        return Watts(unknown("W", how.reason), facts.heater_measured, unknown("W", how.reason))
+    switched = switch_steps(history, others) if how.told else np.empty(0)
+    steps = agreed_power(switched) if how.told else _untold(history, others)
     boundary = _boundary(facts.heater_measured, steps)
-    if steps.value is not None and boundary != "outside" and steps.value > NOISE_W:
+    warmth = _from_warming(history)
+    if how.told and boundary == "inside" and warmth.value is not None and warmth.value > NOISE_W:
+        power = agreed_power(switched, (warmth.value, HEAT_U * warmth.value))
+        return Watts(power if power.value is not None else warmth, boundary, steps)
+    if boundary == "inside" and steps.value is not None and steps.value > NOISE_W:
         return Watts(steps, boundary, steps)
     if facts.heater_w is not None:
         half = RATED_TOLERANCE * facts.heater_w
         basis = "rated power from the configuration, ±10 % assumed"
         return Watts(around(facts.heater_w, half, "W", basis=basis), boundary, steps)
-    return Watts(_from_warming(history), boundary, steps)
+    return Watts(warmth, boundary, steps)

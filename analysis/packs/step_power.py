@@ -1,0 +1,93 @@
+"""The one power that most of a set of steps agree on, where the others show something else."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.estimate import Estimate, unknown
+from analysis.frame import F64
+
+LEAST_STEPS, MOST_STEPS = 4, 240
+"""Steps below which no power is given, and as many as are looked at, evenly taken."""
+REACH_W, MESH_W = 1500.0, 6.0
+"""How far the steps of a house go on either side, and how fine a power is looked for first. [W]"""
+NOISES_W = (4.0, 7.0, 12.0, 20.0, 35.0, 60.0)
+"""Spreads of the steps about the power that are weighed against each other: resolution, ripple. [W]"""
+WIDEST_W, WIDEST = 100.0, 0.5
+"""An interval wider than both, in itself and against the power, is no agreement. [W], [1] Practice."""
+CLOSER = 2.0
+"""As much denser as next to it the steps lie about the power they agree on. [1] Practice, no source."""
+OTHERS = (0.05, 0.25, 0.5, 0.75)
+"""Parts of the steps that show something else that are weighed. [1]"""
+
+
+def _log_likelihood(steps: F64, grid: F64) -> tuple[F64, F64]:
+    """Of each power of a grid, over the spreads and parts of others, all taken as equally likely.
+
+    Returns
+    -------
+    (array, array), shape of `grid`
+        Its logarithm, and the likeliest spread. [1], [W]
+    """
+    rows = []
+    for noise in NOISES_W:
+        near = np.exp(-0.5 * ((steps[:, None] - grid) / noise) ** 2) / (noise * math.sqrt(2 * math.pi))
+        rows += [np.log((1 - part) * near + part / (2 * REACH_W)).sum(axis=0) for part in OTHERS]
+    table = np.array(rows)
+    top: F64 = table.max(axis=0)
+    likeliest = np.repeat(NOISES_W, len(OTHERS))[table.argmax(axis=0)]
+    return np.asarray(top + np.log(np.exp(table - top).mean(axis=0))), likeliest
+
+
+def _quantiles(grid: F64, log_weight: F64) -> tuple[float, float, float]:
+    weight = np.exp(log_weight - log_weight.max())
+    running = np.cumsum(weight) - 0.5 * weight
+    running /= weight.sum()
+    low, middle, high = np.interp((0.025, 0.5, 0.975), running, grid)
+    return float(low), float(middle), float(high)
+
+
+def _stands_out(steps: F64, middle: float, noise: float) -> bool:
+    """Whether steps lie closer together about a power than beside it."""
+    away = np.abs(steps - middle)
+    inside, beside = np.sum(away <= 2 * noise), np.sum((away > 2 * noise) & (away <= 6 * noise))
+    return bool(inside >= LEAST_STEPS and inside > CLOSER * beside / 2)
+
+
+def agreed_power(steps: F64, expected: tuple[float, float] | None = None) -> Estimate:
+    """Find the power that a set of steps agrees on.
+
+    Each step shows the same power with some spread, or something else altogether: a house's load that
+    changed in the same moment. Neither the spread nor how many show something else is known beforehand.
+
+    Parameters
+    ----------
+    steps : array, shape (n,)
+        [W]
+    expected : (float, float), optional
+        What the power is expected to be by other evidence, and its standard uncertainty. [W]
+
+    Returns
+    -------
+    Estimate
+        Median and 95 % of what remains possible; not where that leaves several powers wide apart. [W]
+    """
+    n = int(steps.size)
+    if n < LEAST_STEPS:
+        return unknown("W", f"{n} heater switchings recorded; {LEAST_STEPS} are needed", n=n)
+    taken = np.clip(steps[:: 1 + n // MOST_STEPS], -REACH_W, REACH_W)
+    grid = np.arange(-REACH_W, REACH_W + MESH_W, MESH_W)
+    for _ in range(2):
+        log_weight, spread = _log_likelihood(taken, grid)
+        if expected is not None:
+            log_weight = log_weight - 0.5 * ((grid - expected[0]) / expected[1]) ** 2
+        low, middle, high = _quantiles(grid, log_weight)
+        noise = float(spread[np.argmax(log_weight)])
+        reach = max(high - low, 4 * (grid[1] - grid[0]))
+        grid = np.linspace(low - reach, high + reach, 300)
+    if high - low > max(WIDEST_W, WIDEST * abs(middle)) or not _stands_out(taken, middle, noise):
+        return unknown("W", f"{n} heater switchings that show no step in common", n=n)
+    basis = f"{n} heater switchings" + ("" if expected is None else " and the warming of the cells")
+    return Estimate(middle, "W", low, high, basis, n)
