@@ -9,7 +9,7 @@ import numpy as np
 from analysis.daily.balancing import Balancing, observe_balancing
 from analysis.daily.curves import LAG_S, Curve, fit_curve, lagged
 from analysis.daily.grid import Grid, gridded
-from analysis.daily.matching import Match, match
+from analysis.daily.matching import Match, least_sigma, match
 from analysis.daily.passes import Pass, pack_resistance, passes
 from analysis.day import CleanDay, Mark
 from analysis.frame import F64, Int
@@ -187,6 +187,9 @@ def _observe_window(
         sign=one.sign,
         settled_ah=rated * (SETTLE_FRACTION if where == "middle" else KNEE_SETTLE_FRACTION),
     )
+    if where == "middle":
+        least = least_sigma(grid.charge_ah[chosen], curve, rated)
+        found = replace(found, sigma_ah=np.maximum(found.sigma_ah, least))
     found = _kept_out(found, curve, where, grid.charge_ah[index], rated)
     slope = np.abs(np.gradient(base[picked])) + 1e-9
     centre = int(chosen[min(int(np.searchsorted(np.cumsum(slope), slope.sum() / 2)), picked.size - 1)])

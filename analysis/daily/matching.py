@@ -37,6 +37,9 @@ SPREAD = np.array([
 """Offsets tried first, either way, as parts of the rated charge. [1]"""
 LEAST_OVERLAP = 0.45
 """A shift that leaves less than this part of a window to compare is neither found nor ruled out. [1]"""
+STEP_FRACTION = 0.03
+"""Features of a plateau are no narrower than this part of the rated charge. [1] From memory of slow curves of
+graphite; what looks narrower is a change in time, not in charge."""
 ROOT_BOUND = 6.0**0.5
 """An offset is ruled out when it fits worse by the square of this (chi-square of one number, 1.4 %)."""
 
@@ -144,10 +147,33 @@ def match(
     compared = _range(coarse, excess_coarse, fine, excess_fine, unknown=2 * ROOT_BOUND)
     least, most = _range(coarse, excess_coarse, fine, excess_fine, unknown=0.0)
     sigma = np.maximum(_width(fine, excess_fine, dq, coarse, excess_coarse), _half(dq, *compared))
-    loose = curve.join_ah * _beyond(curve, charge_ah - dq[:, None], sign, 0.002 * rated_ah)
+    place = charge_ah - dq[:, None]
+    loose = curve.join_ah * _beyond(curve, place, sign, 0.002 * rated_ah)
+    loose = np.hypot(loose, _unread(curve, place, error[rows, at], rated_ah))
     sigma = np.hypot(sigma, loose)
     least, most = least - ROOT_BOUND * loose, most + ROOT_BOUND * loose
     return Match(dq, sigma, least, most, ohm[rows, at], error[rows, at])
+
+
+def _steep(curve: Curve, place: F64, rated_ah: float) -> F64:
+    """Slope of the curve over a small part of the charge. [V/Ah]"""
+    step = 0.002 * rated_ah
+    return np.asarray(np.abs(curve.at(place + step) - curve.at(place - step)) / (2 * step))
+
+
+def _unread(curve: Curve, place: F64, error_v: F64, rated_ah: float) -> F64:
+    """Charge that a reading error stands for which no converter has: there the curve is wrong. [Ah]"""
+    steep = np.sqrt(np.mean(_steep(curve, place, rated_ah) ** 2, axis=1))
+    return np.asarray(np.maximum(np.abs(error_v) - OFFSET_PRIOR_V, 0.0) / np.maximum(steep, 1e-5))
+
+
+def least_sigma(charge_ah: F64, curve: Curve, rated_ah: float) -> float:
+    """What a plateau tells at best: noise of a voltage over its steepest step, however many points. [Ah]"""
+    half = STEP_FRACTION / 2 * rated_ah
+    rise = np.interp(charge_ah + half, curve.charge_ah, curve.voltage_v) - np.interp(
+        charge_ah - half, curve.charge_ah, curve.voltage_v
+    )
+    return NOISE_V * 2 * half / max(float(np.max(rise)), 1e-6)
 
 
 def _beyond(curve: Curve, place: F64, sign: int, step_ah: float) -> F64:

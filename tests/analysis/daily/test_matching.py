@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.daily.curves import fit_curve, lagged
-from analysis.daily.matching import Match, match
+from analysis.daily.curves import Curve, fit_curve, lagged
+from analysis.daily.matching import Match, least_sigma, match
 from analysis.frame import F64
 
 RATED = 280.0
@@ -84,3 +84,43 @@ def test_lag_reaches_one_minus_one_over_e() -> None:
     time_s = np.arange(0.0, 200.0, 1.0)
     out = lagged(time_s, np.full(time_s.size, 10.0), 100.0)
     assert out[100] == pytest.approx(6.32, abs=0.1)
+
+
+def test_a_reading_error_that_no_converter_has_is_an_error_of_the_curve() -> None:
+    def sigma(error_v: float) -> float:
+        cells = made_pass(error_v)
+        return float(cells.sigma_ah[0])
+
+    assert sigma(0.030) > 3 * sigma(0.0)
+    assert sigma(0.003) < 1.3 * sigma(0.0)
+
+
+def made_pass(error_v: float) -> Match:
+    """Cell 1 stands 1 Ah behind and is read wrong by so much, which nothing but the shape can tell. [V]"""
+    time_s = np.arange(0, 4 * 3600.0, 20.0)
+    current = 42.0 + 8.0 * np.sin(time_s / 900.0)
+    charge = np.concatenate(([0.0], np.cumsum(current[:-1]) * 20.0 / 3600.0))
+    charge -= charge[-1]
+    cells = np.array([knee(charge - b) + OHM * current for b in (1.0, 0.0, 0.1, -0.1, 0.05, -0.05, 0.0)])
+    cells[0] += error_v
+    currents = np.vstack((current, lagged(time_s, current, 40.0), lagged(time_s, current, 900.0)))
+    curve = fit_curve(charge, currents, cells, rated_ah=RATED, r_ohm=OHM, sign=1)
+    assert curve is not None
+    late = charge > -60.0
+    return match(charge[late], current[late], cells[:, late], curve, rated_ah=RATED, r_ohm=OHM)
+
+
+def plateau_curve(rise_v: float, over_ah: float) -> Curve:
+    """A plateau of 150 Ah that rises once, half-way."""
+    charge = np.array([-150.0, -75.0 - over_ah / 2, -75.0 + over_ah / 2, 0.0])
+    return Curve(charge, np.array([3.30, 3.302, 3.302 + rise_v, 3.304 + rise_v]), slice(0, 4), (OHM,), 0.0003)
+
+
+def test_a_plateau_tells_no_more_than_its_steps_are_steep() -> None:
+    at = np.linspace(-150.0, 0.0, 400)
+    # a step of graphite, 30 mV over 5 % of 280 Ah: 2.1 mV/Ah, so that 1.5 mV of noise are 0.7 Ah
+    assert least_sigma(at, plateau_curve(0.030, 14.0), RATED) == pytest.approx(0.7, abs=0.05)
+    # 15 mV that came with time while hardly any charge flowed are no such mark
+    assert least_sigma(at, plateau_curve(0.015, 0.3), RATED) > 0.5
+    # without any step it tells nothing
+    assert least_sigma(at, plateau_curve(0.0005, 10.0), RATED) > 10
