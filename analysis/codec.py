@@ -16,26 +16,26 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import struct
 import types
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
-from itertools import islice
+from math import isnan
 from typing import Any, Literal, TypeAlias, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
 
+from analysis.codec_read import NONE, reader, rest
+
 T = TypeVar("T")
-Numbers: TypeAlias = Iterator[float]
-Strings: TypeAlias = Iterator[str]
-Read: TypeAlias = Callable[[Numbers, Strings], Any]
 Write: TypeAlias = Callable[[Any, list[float], list[str]], None]
 
 INSTANT = 1e6
 """Floats beyond are instants in seconds, kept to a tenth."""
 END = "\x1f"
-NONE = math.inf
 _NAN = math.nan
+_NAN_BYTES = struct.pack("<d", _NAN)
 
 
 def encode(value: object, names: Sequence[str] | None = None) -> bytes:
@@ -60,7 +60,7 @@ def encode(value: object, names: Sequence[str] | None = None) -> bytes:
     strings: list[str] = []
     fields = _fields(_hashable(kind))
     for name in names_of(kind) if names is None else names:
-        fields[name][1](getattr(value, name), numbers, strings)
+        fields[name](getattr(value, name), numbers, strings)
     packed = np.array(numbers, dtype="<f8").tobytes()
     text = "".join(f"{s}{END}" for s in strings)
     return len(numbers).to_bytes(4, "little") + packed + text.encode()
@@ -80,18 +80,17 @@ def decode(kind: type[T], *parts: tuple[Sequence[str], bytes]) -> T:
     ValueError
         If the bytes are not of this type.
     """
-    fields = _fields(_hashable(kind))
-    values: dict[str, Any] = {}
+    made = object.__new__(kind)
     try:
         for names, raw in parts:
-            numbers, strings = _split(raw)
-            for name in names:
-                values[name] = fields[name][0](numbers, strings)
-            if next(numbers, None) is not None or next(strings, ""):
-                raise ValueError(f"more bytes than a {kind.__name__} has")
-        return kind(**values)
-    except (TypeError, KeyError, StopIteration, OverflowError) as error:
+            values, strings = _split(raw)
+            if reader(_hashable(kind), tuple(names))(made, values, strings) != (len(values), len(strings)):
+                raise ValueError(f"more or fewer bytes than a {kind.__name__} has")
+        for put, default in rest(_hashable(kind), tuple([name for names, _ in parts for name in names])):
+            put(made, default)
+    except (TypeError, IndexError, OverflowError) as error:
         raise ValueError(f"bytes do not hold a {kind.__name__}") from error
+    return made
 
 
 def first_number(raw: bytes) -> float:
@@ -113,27 +112,31 @@ def _hashable(kind: Any) -> Any:
     return kind
 
 
-def _split(raw: bytes) -> tuple[Numbers, Strings]:
+def _split(raw: bytes) -> tuple[Sequence[float], list[str]]:
     count = int.from_bytes(raw[:4], "little")
     end = 4 + 8 * count
     if len(raw) < max(end, 4):
         raise ValueError("bytes are cut short")
-    packed = np.frombuffer(raw, "<f8", count, 4)
-    values = packed.tolist()
-    for i in np.flatnonzero(np.isnan(packed)).tolist():
-        values[i] = _NAN  # one and the same, so that equal digests compare equal
-    return iter(values), iter(raw[end:].decode().split(END))
+    values: Sequence[float] = _numbers(count).unpack_from(raw, 4)
+    if raw.find(_NAN_BYTES, 4, end) >= 0:  # one and the same, so that equal digests compare equal
+        values = tuple([_NAN if isnan(value) else value for value in values])
+    return values, raw[end:].decode().split(END)[:-1]
 
 
 @cache
-def _fields(kind: Any) -> dict[str, tuple[Read, Write]]:
+def _numbers(count: int) -> struct.Struct:
+    return struct.Struct(f"<{count}d")
+
+
+@cache
+def _fields(kind: Any) -> dict[str, Write]:
     hints = get_type_hints(kind)
-    return {name: _codec(hints[name]) for name in names_of(kind)}
+    return {name: _writer(hints[name]) for name in names_of(kind)}
 
 
 @cache
-def _codec(kind: Any) -> tuple[Read, Write]:
-    """Return how one value of a type is read and written."""
+def _writer(kind: Any) -> Write:
+    """Return how one value of a type is written."""
     if dataclasses.is_dataclass(kind):
         return _dataclass(kind)
     if kind in _SIMPLE:
@@ -148,82 +151,46 @@ def _codec(kind: Any) -> tuple[Read, Write]:
     raise TypeError(f"cannot keep a {kind} in a digest")
 
 
-def _dataclass(kind: Any) -> tuple[Read, Write]:
-    names = names_of(kind)
-    pairs = list(_fields(kind).values())
-    steps = _steps(pairs)
-
-    def read(numbers: Numbers, strings: Strings) -> Any:
-        row: list[Any] = []
-        for count, part in steps:
-            if part is None:
-                row += islice(numbers, count)
-            else:
-                row.append(part(numbers, strings))
-        return kind(*row)
+def _dataclass(kind: Any) -> Write:
+    writers = _fields(kind)
 
     def write(value: Any, numbers: list[float], strings: list[str]) -> None:
-        for name, (_, part) in zip(names, pairs, strict=True):
+        for name, part in writers.items():
             part(getattr(value, name), numbers, strings)
 
-    return read, write
+    return write
 
 
-def _steps(pairs: list[tuple[Read, Write]]) -> list[tuple[int, Read | None]]:
-    """Fields in reading order, floats in a row as one step."""
-    steps: list[tuple[int, Read | None]] = []
-    for pair in pairs:
-        if pair is not _SIMPLE[float]:
-            steps.append((1, pair[0]))
-        elif steps and steps[-1][1] is None:
-            steps[-1] = (steps[-1][0] + 1, None)
-        else:
-            steps.append((1, None))
-    return steps
-
-
-def _uniform(item: Any) -> tuple[Read, Write]:
-    part_read, part_write = _codec(item)
-
-    def read_floats(numbers: Numbers, _: Strings) -> Any:
-        return tuple(islice(numbers, int(next(numbers))))
-
-    def read(numbers: Numbers, strings: Strings) -> Any:
-        return tuple([part_read(numbers, strings) for _ in range(int(next(numbers)))])
+def _uniform(item: Any) -> Write:
+    part = _writer(item)
 
     def write(value: Any, numbers: list[float], strings: list[str]) -> None:
         numbers.append(len(value))
         for one in value:
-            part_write(one, numbers, strings)
-
-    return read_floats if item is float else read, write
-
-
-def _mixed(items: tuple[Any, ...]) -> tuple[Read, Write]:
-    pairs = [_codec(item) for item in items]
-
-    def read(numbers: Numbers, strings: Strings) -> Any:
-        return tuple([part(numbers, strings) for part, _ in pairs])
-
-    def write(value: Any, numbers: list[float], strings: list[str]) -> None:
-        for one, (_, part) in zip(value, pairs, strict=True):
             part(one, numbers, strings)
 
-    return read, write
+    return write
 
 
-def _optional(item: Any) -> tuple[Read, Write]:
-    part_read, part_write = _codec(item)
+def _mixed(items: tuple[Any, ...]) -> Write:
+    parts = [_writer(item) for item in items]
 
-    def read(numbers: Numbers, strings: Strings) -> Any:
-        return None if next(numbers) == NONE else part_read(numbers, strings)
+    def write(value: Any, numbers: list[float], strings: list[str]) -> None:
+        for one, part in zip(value, parts, strict=True):
+            part(one, numbers, strings)
+
+    return write
+
+
+def _optional(item: Any) -> Write:
+    part = _writer(item)
 
     def write(value: Any, numbers: list[float], strings: list[str]) -> None:
         numbers.append(NONE if value is None else 0.0)
         if value is not None:
-            part_write(value, numbers, strings)
+            part(value, numbers, strings)
 
-    return read, write
+    return write
 
 
 def _short(value: float) -> float:
@@ -237,11 +204,11 @@ def _write_text(value: str, _: list[float], strings: list[str]) -> None:
     strings.append(value.replace(END, " "))
 
 
-_SIMPLE: dict[Any, tuple[Read, Write]] = {
-    float: (lambda numbers, _: next(numbers), lambda value, numbers, _: numbers.append(_short(value))),
-    int: (lambda numbers, _: int(next(numbers)), lambda value, numbers, _: numbers.append(int(value))),
-    bool: (lambda numbers, _: next(numbers) != 0, lambda value, numbers, _: numbers.append(bool(value))),
-    str: (lambda _, strings: next(strings), _write_text),
+_SIMPLE: dict[Any, Write] = {
+    float: lambda value, numbers, _: numbers.append(_short(value)),
+    int: lambda value, numbers, _: numbers.append(int(value)),
+    bool: lambda value, numbers, _: numbers.append(bool(value)),
+    str: _write_text,
 }
 
 

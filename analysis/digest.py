@@ -34,15 +34,15 @@ from analysis.daily.temperature import TempDay, calm, observe_temps
 from analysis.daily.thin import thin
 from analysis.daily.trace import NOTHING, TraceDay, pack_trace
 from analysis.daily.usage import UsageDay, observe_usage
-from analysis.daily.witness_day import WitnessDay, observe_witnesses
+from analysis.daily.witness_day import SeenDay, WitnessDay, observe_witnesses
 from analysis.day import Coverage
 from analysis.facts import PackFacts
 from analysis.frame import Frame, WitnessFrame
 
 NO_QUARTERS = QuarterDay((), ())
-METHOD = 8
+METHOD = 9
 """Raised by hand when a method changes without any field changing."""
-DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace", "fragments")
+DETAIL = ("runs", "quarters", "knees", "rests", "steps", "plateau", "taps", "trace", "fragments", "seen")
 """Fields that only a look at the recent past needs; each has an empty default."""
 
 
@@ -86,6 +86,8 @@ class DayDigest:
         Where calm stretches showed a step of graphite; kept for ever.
     fragments : tuple of Fragment
         The calm stretches' pieces of the open-circuit curve.
+    seen : tuple of SeenDay
+        The current as each witness saw it.
     """
 
     version: int
@@ -114,6 +116,7 @@ class DayDigest:
     trace: TraceDay = NOTHING
     graphite: GraphiteDay = NO_GRAPHITE
     fragments: tuple[Fragment, ...] = ()
+    seen: tuple[SeenDay, ...] = ()
 
 
 CORE = tuple(name for name in codec.names_of(DayDigest) if name not in DETAIL)
@@ -143,6 +146,7 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
     method, duty = heater_duty(day, grid)
     cold = observe_cold(day, grid, duty)
     pieces = observe_ocv(day, fine)
+    beside, seen = observe_witnesses(day, grid, duty, witnesses)
     made = DayDigest(
         version=VERSION,
         pack=frame.pack,
@@ -167,9 +171,10 @@ def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = (
         sensor=observe_sensor(day, grid),
         quarters=observe_quarters(grid),
         trace=pack_trace(day),
-        witness=observe_witnesses(day, grid, duty, witnesses),
+        witness=beside,
         graphite=pieces.graphite,
         fragments=pieces.fragments,
+        seen=seen,
     )
     return loads(*dumps(made))  # as it is kept, so that a day digested on demand is equal
 

@@ -31,8 +31,6 @@ class WitnessDay:
         Upper triangle of Σ zzᵀ over those minutes with z = (1, −pack_a, −dc_a, pack_v − dc_v): the normal
         equations of the voltage drop against this pack's current and the current the witness sees.
         Empty without dc_v; the third row is 0 without dc_a. [A], [V]
-    dc_a, dc_v : tuple of float
-        Quarter-hour means of the witness. [A], [V]
     soc_gap, soc_gap_worst : float
         Median, and largest in size, of the quarter-hour differences soc_seen − soc. NaN without. [1]
     """
@@ -40,10 +38,16 @@ class WitnessDay:
     name: str
     n: int
     drop: tuple[float, ...]
-    dc_a: tuple[float, ...]
-    dc_v: tuple[float, ...]
     soc_gap: float
     soc_gap_worst: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeenDay:
+    """Quarter-hour means of the current that a witness, by name, saw on a day; none without any. [A]"""
+
+    name: str
+    dc_a: tuple[float, ...]
 
 
 def _minute_means(frame: WitnessFrame, name: str, grid: F64) -> F64 | None:
@@ -114,7 +118,7 @@ def _soc_gap(day: CleanDay, minutes: Minutes, seen: F64 | None) -> tuple[float, 
 
 def observe_witnesses(
     day: CleanDay, minutes: Minutes, duty: F64, witnesses: Sequence[WitnessFrame]
-) -> tuple[WitnessDay, ...]:
+) -> tuple[tuple[WitnessDay, ...], tuple[SeenDay, ...]]:
     """Compare a pack's day with each witness.
 
     Parameters
@@ -127,10 +131,10 @@ def observe_witnesses(
 
     Returns
     -------
-    tuple of WitnessDay
-        Those that gave a voltage, a current or a state of charge, by name.
+    tuple of WitnessDay, tuple of SeenDay
+        Those that gave a voltage, a current or a state of charge, by name; those that gave a current.
     """
-    out = []
+    beside, seen = [], []
     for frame in sorted(witnesses, key=lambda w: w.name):
         dc_v, dc_a, soc = (
             _minute_means(frame, name, minutes.time_s) for name in ("dc_v", "dc_a", "soc_seen")
@@ -139,15 +143,7 @@ def observe_witnesses(
             continue
         n, drop = (0, ()) if dc_v is None else _drop(minutes, duty, dc_v, dc_a, day.facts.rated_ah)
         gap, worst = _soc_gap(day, minutes, soc)
-        out.append(
-            WitnessDay(
-                frame.name,
-                n,
-                drop,
-                () if dc_a is None else quarter_means(dc_a, 2),
-                () if dc_v is None else quarter_means(dc_v, 3),
-                gap,
-                worst,
-            )
-        )
-    return tuple(out)
+        beside.append(WitnessDay(frame.name, n, drop, gap, worst))
+        if dc_a is not None:
+            seen.append(SeenDay(frame.name, quarter_means(dc_a, 2)))
+    return tuple(beside), tuple(seen)

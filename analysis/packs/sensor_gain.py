@@ -61,7 +61,7 @@ def _pairs(history: History, others: Sequence[History], name: str) -> _Pairs:
     numbers: list[Int] = []
     names: list[str] = []
     for day, digest in by_day[0].items():
-        witness = next((w for w in digest.witness if w.name == name and w.dc_a), None)
+        witness = next((w for w in digest.seen if w.name == name and w.dc_a), None)
         parts = [days.get(day) for days in by_day]
         if witness is None or any(p is None for p in parts):
             continue
@@ -109,7 +109,7 @@ def ratio_by_day(history: History, others: Sequence[History] = ()) -> tuple[tupl
     others : sequence of History
         The packs in parallel.
     """
-    names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
+    names = sorted({w.name for d in history.digests for w in d.seen if w.dc_a})
     if not names:
         return ()
     pairs = _pairs(history, others, names[0])
@@ -136,7 +136,7 @@ def gain_against(history: History, others: Sequence[History] = ()) -> Gain:
     Gain
         The interval holds the ±1 % that the witness and every other pack's sensor may have.
     """
-    names = sorted({w.name for d in history.digests for w in d.witness if w.dc_a})
+    names = sorted({w.name for d in history.digests for w in d.seen if w.dc_a})
     if not names:
         return Gain(unknown("1", "no witness that measures the same current"), "")
     pairs = _pairs(history, others, names[0])
