@@ -1,9 +1,8 @@
 """What reports and page cost: the week over one month and ten years of history, the page with five years.
 
-Run `nice python tests/benchmarks/bench_report.py [--quick] [PART …]`, parts: week page help. Eight weeks of
-the orchard's two packs are simulated and digested once; longer histories are those weeks again and again,
-moved in time. The week's time runs from the start of the interpreter's work to the files on disk, in a
-process of its own, so that imports count.
+Run `nice python tests/benchmarks/bench_report.py [--quick] [--cache FILE] [PART …]`, parts: week page help.
+The digests are those of `ten_years.py`. The week's time runs from the start of the interpreter's work to the
+files on disk, in a process of its own, so that imports count.
 """
 
 from __future__ import annotations
@@ -11,42 +10,35 @@ from __future__ import annotations
 import argparse
 import asyncio
 import datetime as dt
-import json
 import os
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import insert
 from starlette.types import ASGIApp, Message
+from ten_years import CACHE, LAST, Kept, base, repeated
 
 from adapters.base import Subject
-from analysis import digest as digests
+from analysis.digest import VERSION
 from logger.config import Config
 from logger.record import schema, sealing_day
-from logger.record.days import day_bounds, day_bounds_ms
+from logger.record.days import day_bounds_ms
 from logger.record.opening import open_record
 from logger.record.sealing_index import KeptDigest, keep_digest
 from logger.record.store import Store
-from logger.record.store_frames import to_frame, to_witness
 from sample_data.history import simulate
 from sample_data.orchard import ORCHARD
 
 ZONE = ZoneInfo("Europe/Vienna")
-WEEKS = 8
-LAST = dt.date(2036, 1, 20)
 TOML = '[site]\nname = "Bench"\ntimezone = "Europe/Vienna"\n' + "".join(
     f'[[pack]]\nname = "{name}"\ntemps = 5\ncell_temps = 4\nheater_w = 140\nheater_measured = "inside"\n'
     for name in "AB"
 )
-INSTANTS = {"time_s", "start_s", "end_s"}
 WEEK = """
 import sys, time
 began = time.perf_counter()
@@ -62,77 +54,37 @@ print(time.perf_counter() - began, time.process_time())
 """
 
 
-def eight_weeks(period_s: int) -> dict[str, list[digests.DayDigest]]:
-    """Digests of eight weeks of both packs."""
-    made: dict[str, list[digests.DayDigest]] = {"A": [], "B": []}
-    config = Config.parse(__import__("tomllib").loads(TOML), Path("bank.toml"))
-    for one in simulate(ORCHARD, dt.date(2025, 11, 24), 7 * WEEKS, period_s=period_s):
-        day = one.day.isoformat()
-        seen = tuple(to_witness(n, t) for n, t in one.witness.items())
-        for name, found in made.items():
-            frame = to_frame(name, day, day_bounds(day, ZONE), one.tables[name])
-            found.append(digests.digest(frame, config.pack_facts(name), seen))
-    return made
-
-
-def moved(value: Any, seconds: float) -> Any:
-    """Return the same digest at another time: every instant in it moved."""
-    if is_dataclass(value) and not isinstance(value, type):
-        changed = {}
-        for field in fields(value):
-            old = getattr(value, field.name)
-            if field.name in INSTANTS and isinstance(old, float):
-                changed[field.name] = old + seconds
-            elif isinstance(old, tuple) or is_dataclass(old):
-                changed[field.name] = moved(old, seconds)
-        return replace(value, **changed) if changed else value
-    if isinstance(value, tuple) and value and is_dataclass(value[0]):
-        return tuple(moved(item, seconds) for item in value)
-    return value
-
-
-def many(base: list[digests.DayDigest], days: int) -> Iterator[digests.DayDigest]:
-    """Yield so many days up to `LAST`, the base over and over."""
-    for back in range(days):
-        day = LAST - dt.timedelta(days=back)
-        one = base[-1 - back % len(base)]
-        start, end = day_bounds(day, ZONE)
-        shifted = moved(one, start - one.start_s)
-        yield replace(shifted, day=day.isoformat(), start_s=start, end_s=end)
-
-
-def fill(folder: Path, base: dict[str, list[digests.DayDigest]], days: int) -> Config:
+def fill(folder: Path, kept: dict[str, list[Kept]], days: int) -> Config:
     """Write a site with so many sealed days of each pack; their blobs are empty, only digests count here."""
     folder.mkdir(parents=True)
     (folder / "bank.toml").write_text(TOML)
     config = Config.load(folder / "bank.toml")
     with open_record(config, "write") as store, store.writing() as conn:
         seq = 0
-        for name, found in base.items():
+        for name, found in kept.items():
             print_of = sealing_day.facts_print(config.pack_facts(name))
-            for one in many(found, days):
+            for day, core, detail in repeated(found, days):
                 seq += 1
-                first, last = day_bounds_ms(one.day, ZONE)
+                first, last = day_bounds_ms(day, ZONE)
                 conn.execute(insert(schema.sealed_day).values(
-                    seq=seq, kind="pack", name=name, day=one.day, revision=1, supersedes=None, zone=ZONE.key,
+                    seq=seq, kind="pack", name=name, day=day, revision=1, supersedes=None, zone=ZONE.key,
                     row_count=86400, first_ms=first, last_ms=last - 1000, sealed_ms=last, sha256="0" * 64,
                     chain="0" * 64, blob=b"",
                 ))  # fmt: skip
-                core, detail = digests.dumps(one)
-                keep_digest(conn, name, KeptDigest(one.day, seq, digests.VERSION, print_of, core, detail))
+                keep_digest(conn, name, KeptDigest(day, seq, VERSION, print_of, core, detail))
     return config
 
 
-def bench_week(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bool) -> None:
+def bench_week(folder: Path, kept: dict[str, list[Kept]], quick: bool) -> None:
     """Time the week over two lengths of history, each in a fresh interpreter."""
     spans = (("one month", 35), ("ten years", 3652))
     results: dict[str, float] = {}
     for name, days in spans:
         place = folder / name.replace(" ", "-")
-        fill(place, base, days)
+        fill(place, kept, days)
         runs = []
         for _ in range(2 if quick else 5):
-            command = [sys.executable, "-c", WEEK, str(place / "bank.toml"), "2036-01-16", str(place / "out")]
+            command = [sys.executable, "-c", WEEK, str(place / "bank.toml"), str(LAST), str(place / "out")]
             said = subprocess.run(command, capture_output=True, text=True, check=True).stdout.split()
             runs.append((float(said[0]), float(said[1])))
         wall, cpu = (statistics.median(column) for column in zip(*runs, strict=True))
@@ -141,12 +93,12 @@ def bench_week(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bo
     print(f"ten years cost {results['ten years'] / results['one month']:.2f} × one month")
 
 
-def bench_page(folder: Path, base: dict[str, list[digests.DayDigest]], quick: bool) -> None:
+def bench_page(folder: Path, kept: dict[str, list[Kept]], quick: bool) -> None:
     """Time the first load of the page, with five years sealed and a whole day of hot rows at 1 Hz."""
     from logger.page.app import make_app
 
     place = folder / "page"
-    config = fill(place, base, 365 * 5)
+    config = fill(place, kept, 365 * 5)
     today = dt.date(2036, 1, 22)
     start, end = day_bounds_ms(today, ZONE)
     with open_record(config, "write") as store:
@@ -209,19 +161,17 @@ def _cpu(command: list[str]) -> float:
 def main() -> None:
     """Run the parts asked for."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="sparser readings, fewer runs")
+    parser.add_argument("--quick", action="store_true", help="fewer runs")
+    parser.add_argument("--cache", type=Path, default=CACHE, help="where the simulated digests are kept")
     parser.add_argument("parts", nargs="*", default=["week", "page", "help"])
     wish = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        base = eight_weeks(10 if wish.quick else 1) if {"week", "page"} & set(wish.parts) else {}
-        if base:
-            size = [len(x) for d in base["B"][-7:] for x in digests.dumps(d)]
-            print(json.dumps({"digest_bytes": sum(size) // 7}))
+        kept = base(wish.cache) if {"week", "page"} & set(wish.parts) else {}
         if "week" in wish.parts:
-            bench_week(folder, base, wish.quick)
+            bench_week(folder, kept, wish.quick)
         if "page" in wish.parts:
-            bench_page(folder, base, wish.quick)
+            bench_page(folder, kept, wish.quick)
         if "help" in wish.parts:
             bench_help(wish.quick)
 
