@@ -15,6 +15,7 @@ from analysis.packs.cold import Cold, cold
 from analysis.packs.efficiency import Efficiency, efficiency
 from analysis.packs.fade import Fade, fade
 from analysis.packs.ocv import QuasiOcv, ocv
+from analysis.packs.part_capacity import part_capacity
 from analysis.packs.sensor import CurrentSensor, current_sensor
 from analysis.packs.sharing import Sharing, sharing
 from analysis.packs.throughput import Throughput, throughput
@@ -122,7 +123,9 @@ def _pack(whole: Bank, before: History, first: str) -> PackHealth:
     """Everything about one pack from `first` to the end of `before`, its record."""
     asked, lately = before.window(first), before.recent
     beside = tuple(h.recent for h in whole.packs if h is not before)
-    usable = capacity(before)
+    counted, curves, cells = capacity(before), ocv(before, lately), imbalance(lately)
+    behind = [c.bottom for c in cells.cells]
+    usable = part_capacity(before, counted, curves.curves, behind)
     ohms = resistance(lately)
     sensor = current_sensor(lately, beside)
     chilled = cold(asked, beside, lately)
@@ -138,13 +141,13 @@ def _pack(whole: Bank, before: History, first: str) -> PackHealth:
             resistance=pack_resistance(ohms, asked),
             heater_wh=taken,
         ),
-        imbalance=imbalance(lately),
+        imbalance=cells,
         cold=chilled,
         sensor=sensor,
         capacity=usable,
-        fade=fade(before, usable),
+        fade=fade(before, counted),
         resistance=ohms,
-        ocv=ocv(before, lately),
+        ocv=curves,
     )
 
 

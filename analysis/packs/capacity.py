@@ -18,7 +18,7 @@ from analysis.packs.heater_watts import heater_boundary
 from analysis.packs.sensor import known_zero
 from analysis.stats.quantiles import student_quantile
 from analysis.stats.regression import wtls
-from analysis.stats.trend import theil_sen
+from analysis.stats.trend import Slope, theil_sen
 
 FULL_SOC = {
     "taper": (1.0, 0.003),
@@ -48,6 +48,9 @@ HIDDEN = 0.01
 """Charge that may have flown in gaps, of the rated capacity, for a pair to count."""
 RECENT_DAYS = 180.0
 """A capacity speaks of the pairs of this time before the last one. [d]"""
+LEAST_SPAN_D, SLOW_SPAN_D, FAST, LEAST_LATELY = 8.0, 60.0, 0.02, 5
+"""Days a trend needs at all, and days it needs if it did not certainly move the capacity by `FAST` of it;
+runs that the last third of a fast change needs. [d], [d], [1] Practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,17 +229,40 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
     return tuple(p for p in found if p is not None)
 
 
-def _detrended(found: list[Pair]) -> tuple[F64, F64]:
-    """Charges brought to the time of the last pair by the trend, if there is one: (ah, relative). [Ah]"""
-    ah = np.array([p.ah for p in found])
+def _detrended(found: list[Pair]) -> tuple[list[Pair], F64, float]:
+    """The runs that speak of the present, their charges brought to the time of the last by the trend. [Ah]
+
+    Returns
+    -------
+    (list of Pair, array, float)
+        A fast change is followed by the last third of its time only. With the charges, and the standard
+        uncertainty of the capacity that the trend brings in. [Ah]
+    """
+    fit = _trend(found)
+    if fit is None:
+        return found, np.array([p.ah for p in found]), 0.0
+    span = (found[-1].time_s - found[0].time_s) / 86400
+    middle = float(np.median([p.capacity_ah for p in found]))
+    if min(abs(fit.low), abs(fit.high)) * span > FAST * middle:
+        lately = [p for p in found if found[-1].time_s - p.time_s <= 86400 * span / 3]
+        fit, found = (_trend(lately) or fit), (lately if len(lately) >= LEAST_LATELY else found)
+    days = np.array([(found[-1].time_s - p.time_s) / 86400 for p in found])
+    dsoc = np.array([p.dsoc for p in found])
+    u = (fit.high - fit.low) / 3.92 * float(days.mean())
+    return found, np.array([p.ah for p in found]) + fit.slope * days * dsoc, u
+
+
+def _trend(found: list[Pair]) -> Slope | None:
+    """Change of the capacity with time, where there is one for certain. [Ah/d]"""
     t = np.array([p.time_s for p in found]) / 86400
-    if len(found) < 8 or t[-1] - t[0] < 60:
-        return ah, np.zeros(ah.size)
+    if len(found) < 8 or t[-1] - t[0] < LEAST_SPAN_D:
+        return None
     fit = theil_sen(t, [p.capacity_ah for p in found], serial=True)
     if not (fit.low > 0 or fit.high < 0):
-        return ah, np.zeros(ah.size)
-    shift = fit.slope * (t[-1] - t) * np.array([p.dsoc for p in found])
-    return ah + shift, shift
+        return None
+    least = min(abs(fit.low), abs(fit.high)) * (t[-1] - t[0])
+    slow = t[-1] - t[0] < SLOW_SPAN_D and least < FAST * float(np.median([p.capacity_ah for p in found]))
+    return None if slow else fit
 
 
 def alike(found: list[Pair]) -> list[Pair]:
@@ -250,9 +276,17 @@ def alike(found: list[Pair]) -> list[Pair]:
     return [p for p, v, u in zip(found, values, own, strict=True) if abs(v - middle) <= 4 * max(spread, u)]
 
 
-def _fit(found: list[Pair], zero: Zero) -> Estimate:
-    recent = alike([p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400])
-    ah, _ = _detrended(recent)
+def present(found: list[Pair], zero: Zero) -> Estimate:
+    """Capacity at the time of the last of some pairs, one or more, in order. [Ah]
+
+    Parameters
+    ----------
+    found : list of Pair
+    zero : Zero
+        Zero error of the current sensor, taken out of them.
+    """
+    lately = [p for p in found if found[-1].time_s - p.time_s <= RECENT_DAYS * 86400]
+    recent, ah, trend_u = _detrended(alike(lately))
     dsoc = np.array([p.dsoc for p in recent])
     fit = wtls(dsoc, ah, [p.dsoc_u for p in recent], [p.ah_u for p in recent])
     values = ah / dsoc
@@ -261,7 +295,7 @@ def _fit(found: list[Pair], zero: Zero) -> Estimate:
     knee_u = float(np.average([p.common_u for p in recent], weights=weights))
     signed = [p.hours / p.dsoc * (1 if p.direction == "discharge" else -1) for p in recent]
     offset_u = abs(float(np.mean(signed))) * zero.u_a
-    u = math.hypot(max(fit.sd, scatter), fit.q * knee_u, offset_u)
+    u = math.hypot(max(fit.sd, scatter), fit.q * knee_u, offset_u, trend_u)
     half = (student_quantile(0.975, max(len(recent) - 1, 3)) if scatter > fit.sd else 1.96) * u
     deepest = min(p.level_v for p in recent)
     basis = (
@@ -305,7 +339,7 @@ def capacity(history: History) -> Capacity:
     if not found:
         reason = _refusal(history)
         return Capacity(unknown("Ah", reason), unknown("1", reason), unknown("°C", reason), zero, ())
-    usable = _fit(list(found), zero)
+    usable = present(list(found), zero)
     rated = history.facts.rated_ah
     value, low, high = usable.value or 0.0, usable.low or 0.0, usable.high or 0.0
     temps = [

@@ -20,9 +20,9 @@ from analysis.once import once
 LOSS_MEAN, LOSS_U = 0.002, 0.002
 """Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
 Coulombic efficiency above 0.995 is usual for the chemistry: from memory."""
-DRAIN_MEAN_A, DRAIN_U_A = 0.01, 0.015
-"""What a pack's own electronics take past its current sensor, and its standard uncertainty. [A]
-Common practice, no source."""
+DRAIN_MEAN_A, DRAIN_U_A = 0.02, 0.015
+"""What a pack's own electronics take past its current sensor, and its standard uncertainty: 1 W at 52 V, half
+a watt to two. [A] Common practice, no source."""
 OFFSET_U_A = 0.15
 """Standard uncertainty of an unknown zero: ±0.25 A, rectangular. [A] Common practice, no source."""
 CLOSURE_U = {"taper": 0.002, "low taper": 0.006, "limit": 0.005, "high cell": 0.015}

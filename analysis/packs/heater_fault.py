@@ -25,6 +25,8 @@ USUAL_TAU_H = 9.0
 """Time constant of a pack, where it is only needed roughly. [h] 25 Wh/K over 3 W/K, practice."""
 LEAST_BEFORE_W, LEAST_BEFORE_K_H = 30.0, 1.5
 """A heater of less cannot be seen to fail in part. [W], [K/h] Practice, no source."""
+NEXT_TO_NONE = 0.2
+"""A run that warms by less than this part of what such runs did has no effect either. [1] Practice."""
 WARM_C = 18.0
 """Cells at which no heater has work to do. [°C] Practice, no source."""
 COLDER_K = 4.0
@@ -97,6 +99,9 @@ def _judged(history: History) -> list[tuple[DayDigest, HeaterRun, float]]:
 
 def _no_effect(history: History, least_k_h: float, least_h: float) -> HeaterTrouble | None:
     rows = _judged(history)
+    worked = [v for _, _, v in rows if v >= LEAST_BEFORE_K_H]
+    if len(worked) >= LEAST_STARTS:
+        least_k_h = max(least_k_h, NEXT_TO_NONE * float(np.median(worked)))
     idle = [row for row in rows if row[2] < least_k_h]
     if not idle:
         return None

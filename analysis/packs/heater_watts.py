@@ -37,8 +37,9 @@ RATED_TOLERANCE = 0.10
 """Half width of the interval of a rated power. [1] Practice, no source."""
 HEAT_TOLERANCE = 0.25
 """The same for a power from the cells' warming: their heat capacity is only known to 15 %. [1]"""
-HEAT_U = 0.15
-"""Standard uncertainty of such a power where it only helps to tell which steps are the heater's. [1]"""
+HEAT_U, RATED_U = 0.15, 0.06
+"""Standard uncertainties of a power by warmth and of a rated one, where they only help to tell which steps
+are the heater's. [1] Practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +241,16 @@ def _mostly_together(history: History, others: Sequence[History]) -> bool:
     return bool(edges) and sum(edges) >= 0.6 * len(edges)
 
 
+def _expected(warmth_w: float, rated_w: float | None) -> tuple[float, float]:
+    """Power to expect at the switchings, by warmth and by the label if it fits, and its uncertainty. [W]"""
+    u = HEAT_U * warmth_w
+    if rated_w is None or abs(rated_w - warmth_w) > 2.5 * u:
+        return warmth_w, u
+    label = RATED_U * rated_w
+    weight = u**2 / (u**2 + label**2)
+    return weight * rated_w + (1 - weight) * warmth_w, u * label / math.hypot(u, label)
+
+
 @once
 def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
     """Say what power the heater takes.
@@ -264,7 +275,7 @@ def heater_watts(history: History, others: Sequence[History] = ()) -> Watts:
     boundary = _boundary(facts.heater_measured, steps)
     warmth = _from_warming(history)
     if how.told and boundary == "inside" and warmth.value is not None and warmth.value > NOISE_W:
-        power = agreed_power(switched, (warmth.value, HEAT_U * warmth.value))
+        power = agreed_power(switched, _expected(warmth.value, facts.heater_w))
         return Watts(power if power.value is not None else warmth, boundary, steps)
     if boundary == "inside" and steps.value is not None and steps.value > NOISE_W:
         return Watts(steps, boundary, steps)

@@ -206,7 +206,8 @@ def _trend(places: Places, way: str) -> Estimate:
     days = places.time_s / 86400
     years = float(days[-1] - days[0]) / YEAR_DAYS if n else 0.0
     if n < LEAST_TREND or years < LEAST_YEARS:
-        got = f"{n} over {12 * years:.0f} months"
+        months = round(12 * years)
+        got = f"{n} over {months} month{'' if months == 1 else 's'}"
         reason = f"steps seen: {got}; {LEAST_TREND} over 12 months are needed, since seasons imitate ageing"
         return unknown("Ah/year", reason, n=n)
     fit = seasonal_slope(days, places.below_ah)

@@ -57,7 +57,7 @@ def _numbers(pack: PackHealth) -> dict[str, float]:
     excess = [c.ratio.value for c in pack.resistance.cells if c.ratio.value is not None]
     found = {
         "round_trip_efficiency_1": pack.efficiency.round_trip.value,
-        "capacity_share_1": pack.capacity.of_rated.value,
+        "capacity_share_1": pack.capacity.of_rated.value if pack.capacity.pairs else None,
         "heater_wh_a_day": pack.cold.energy_per_day.value,
         "worst_leak_ma": max(leaks, default=None),
         "worst_resistance_share_1": max(excess, default=None),

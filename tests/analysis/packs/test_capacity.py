@@ -15,7 +15,8 @@ from analysis.facts import PackFacts, WarrantyTerms
 from analysis.finding import Finding
 from analysis.frame import F64, Frame
 from analysis.history import History
-from analysis.packs.capacity import Pair, alike, capacity, low_soc
+from analysis.packs.capacity import Pair, alike, capacity, low_soc, present
+from analysis.packs.closure import Zero
 from analysis.packs.fade import fade
 from analysis.packs.fade_line import YEAR_S, fade_line
 from analysis.packs.findings_life import beside_cells, fade_findings, gap_findings
@@ -190,3 +191,16 @@ def test_gaps(through: History) -> None:
 
 def test_years_are_years() -> None:
     assert pytest.approx(365.2425) == YEAR_S / 86400
+
+
+def test_a_capacity_that_falls_fast_is_that_of_the_last_days() -> None:
+    # A cell leaks: 2 Ah a day for five weeks. The capacity is what the pack gave at the end, not the mean.
+    rng = np.random.default_rng(3)
+    zero = Zero(0.0, 0.02, "made")
+    falling = present([made_pair(d, 260 - 2.0 * d + rng.normal(0, 1.0)) for d in range(36)], zero)
+    assert holds(falling, 190.0)
+    assert number(falling) == pytest.approx(190.0, rel=0.01)
+    # The same scatter about a level is no trend: all runs speak.
+    level = present([made_pair(d, 260 + rng.normal(0, 1.0)) for d in range(36)], zero)
+    assert level.n == 36
+    assert holds(level, 260.0)

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from analysis.daily.heater import heater_duty, observe_heater
+from analysis.daily.heater import HeaterRun, heater_duty, observe_heater
 from analysis.daily.hygiene import clean
 from analysis.daily.minutes import believable, minutes, row_median
 from analysis.frame import F64
@@ -156,6 +156,22 @@ def test_a_dead_heater_is_found_and_takes_nothing(dead: Kept) -> None:
     assert finding.severity == "act"
     assert finding.since in {"2025-12-06", "2025-12-07"}
     assert cold(history).energy.value == pytest.approx(bank.total("heater_wh"), rel=0.1)
+
+
+def test_a_heater_that_warms_a_tenth_of_what_it_did_has_no_effect(dead: Kept) -> None:
+    # 7 K/h while it worked; then 0.7 K/h on each run, above the limit for a heater nobody knows.
+    _, history = dead
+    rows = []
+    for k, d in enumerate(history.digests):
+        rate = 7.0 if k < 5 else 0.7
+        run = HeaterRun(d.start_s + 3600, d.start_s + 10800, False, False, -0.5, rate - 0.5, 5.0, 9.0, np.nan)
+        runs = tuple(
+            replace(run, start_s=run.start_s + 14400 * i, end_s=run.end_s + 14400 * i) for i in range(3)
+        )
+        rows.append(replace(d, heater=replace(d.heater, runs=runs)))
+    (finding,) = heater_findings(History.of(history.facts, rows))
+    assert finding.since == history.days[5]
+    assert finding.value == pytest.approx(0.7)
 
 
 @pytest.mark.parametrize(
