@@ -63,6 +63,8 @@ class Solved:
         Residuals in units of their standard deviation; 0 where there is no window.
     weight : array, shape (b, m)
         Of each window in the end. [1/Ah²]
+    target : array, shape (b, m)
+        What was fitted in the end, leaning taken out. [Ah]
     loss : array, shape (b,)
         Robust loss, the prior's included.
     """
@@ -70,6 +72,7 @@ class Solved:
     beta: F64
     z: F64
     weight: F64
+    target: F64
     loss: F64
 
 
@@ -90,7 +93,8 @@ def solve(rows: Rows, design: F64, prior: F64, leaning: F64) -> Solved:
     Solved
         Each fit as if it had been alone.
     """
-    out = Solved(np.zeros(prior.shape), np.zeros(rows.y.shape), np.zeros(rows.y.shape), np.zeros(len(prior)))
+    z, weight, target = (np.zeros(rows.y.shape) for _ in range(3))
+    out = Solved(np.zeros(prior.shape), z, weight, target, np.zeros(len(prior)))
     live = np.arange(len(prior))
     y, z, robust, precision = rows.y, rows.y, np.ones(rows.y.shape), 1 / rows.sd**2
     diagonal = np.arange(prior.shape[1])
@@ -112,6 +116,7 @@ def solve(rows: Rows, design: F64, prior: F64, leaning: F64) -> Solved:
             continue
         at = live[done]
         out.beta[at], out.z[at], out.weight[at] = beta[done, :, 0], z[done], (robust * precision)[done]
+        out.target[at] = (y - leaning)[done]
         out.loss[at] = _loss(rows.only(done), z[done], inward[done])
         out.loss[at] += np.sum(beta[done, :, 0] ** 2 * prior[done], axis=1)
         if done.all():

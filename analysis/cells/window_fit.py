@@ -47,14 +47,15 @@ class Fit:
         Residuals in units of their standard deviation.
     loss : float
         Robust loss, the prior's included.
-    design, weight, prior : array
-        What was fitted, the weights in the end, and what was held before. [1/Ah²]
+    target, design, weight, prior : array
+        What was fitted [Ah], to what; the weights in the end, and what was held before. [1/Ah²]
     """
 
     beta: F64
     bias: F64
     z: F64
     loss: float
+    target: F64
     design: F64
     weight: F64
     prior: F64
@@ -64,6 +65,25 @@ class Fit:
         said = (self.design.T * (self.weight / widen**2)) @ self.design
         covariance = np.linalg.inv(said + np.diag(self.prior))
         return np.asarray(np.sqrt(np.diag(covariance)[: self.beta.size]))
+
+    def gains(self, columns: F64) -> F64:
+        """By how much the loss would fall, were the drift of each of these shapes and the weights the same.
+
+        Parameters
+        ----------
+        columns : array, shape (n, m)
+
+        Returns
+        -------
+        array, shape (n,)
+        """
+        designs = np.repeat(self.design[None], 1 + len(columns), axis=0)
+        designs[1:, :, 2] = columns
+        weighted = designs.transpose(0, 2, 1) * self.weight
+        right = weighted @ self.target
+        beta = np.linalg.solve(weighted @ designs + np.diag(self.prior), right[:, :, None])[:, :, 0]
+        explained = np.sum(right * beta, axis=1)
+        return np.asarray(explained[1:] - explained[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +257,7 @@ def _together(asked: Sequence[Ask]) -> list[Fit]:
             bias[i],
             done.z[i, :m],
             float(done.loss[i]),
+            done.target[i, :m],
             design[i, :m],
             done.weight[i, :m],
             held[i],
