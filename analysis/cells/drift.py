@@ -148,8 +148,8 @@ def _first_knots(problem: Problem) -> F64:
 def _may_bend(problem: Problem, line: Fit) -> bool:
     """Whether a search can come to anything: a look at all places with the windows' weights as they are.
 
-    It misses none of the onsets in 195 records of simulated banks, 3120 cells, and spares nine searches in ten.
-    Where residuals are wider than they should be, the weights themselves may hide a bend.
+    It misses none of the onsets in 195 records of simulated banks, 3120 cells, and spares nine searches in
+    ten. Where residuals are wider than they should be, the weights themselves may hide a bend.
     """
     if spread_of(line.z) > BEND_CHI:
         return True
