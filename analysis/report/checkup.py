@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from analysis.estimate import Estimate
 from analysis.finding import Finding
@@ -12,18 +12,20 @@ from analysis.report import words
 from analysis.report.dates import humane, long_day
 from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units, say
-from analysis.report.scope import Scope
+from analysis.report.scope import Scope, numbers
 from analysis.report.section_bank import bank_section
 from analysis.report.section_capacity import capacity_section
-from analysis.report.section_cells import cells_section, every_cell_section
+from analysis.report.section_cells import cells_section, every_cell_section, fastest_drift
 from analysis.report.section_changes import Past, changes_section
 from analysis.report.section_cold import cold_section
+from analysis.report.section_commissioning import Commissioning, commissioning_section
 from analysis.report.section_coverage import coverage_section, share
 from analysis.report.section_energy import efficiency_section, energy_section
 from analysis.report.section_findings import answer, findings_section, ordered, with_open_begin
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
-from analysis.report.week import FOOTER, look_back
+from analysis.report.week import look_back
+from analysis.report.whole import whole
 
 ACTS: tuple[tuple[str, str], ...] = (
     ("capacity", "One full charge, a short rest, then one run down to the low knee within a few days."),
@@ -50,6 +52,7 @@ def checkup_report(
     units: Units = METRIC,
     identity: tuple[tuple[str, str, str, str], ...] = (),
     differing: tuple[str, ...] = (),
+    commissioning: Commissioning | None = None,
 ) -> Report:
     """Compose the check-up.
 
@@ -69,6 +72,8 @@ def checkup_report(
         Pack, what, as entered, as read from the pack.
     differing : tuple of str
         Sentences about what was entered and what was read, where they differ.
+    commissioning : Commissioning or None
+        The check when the bank was set up, beside the same look now; None if none is on record.
     """
     scope = Scope(bank, now, with_open_begin(findings, bank), now.first, now.last, units)
     longer = look_back(scope)
@@ -78,6 +83,7 @@ def checkup_report(
         _moved(scope, recent, baseline),
         _to_do(scope),
         _untold(scope),
+        commissioning_section(commissioning),
         *_identity(identity, differing),
         terms_section(scope),
         findings_section(scope, lambda f: evidence(scope, longer, f)),
@@ -91,18 +97,8 @@ def checkup_report(
         coverage_section(scope),
         every_cell_section(scope),
     )
-    return Report(
-        kind="checkup",
-        title="The check-up",
-        subtitle=f"Since {long_day(now.first)}, up to {long_day(now.last)}",
-        site=site,
-        timezone=bank.timezone,
-        first=now.first,
-        last=now.last,
-        sections=sections,
-        glossary=words.glossary_of(sections),
-        footer=FOOTER,
-    )
+    subtitle = f"Since {long_day(now.first)}, up to {long_day(now.last)}"
+    return whole("checkup", "The check-up", subtitle, scope=scope, site=site, sections=sections)
 
 
 def _short(scope: Scope) -> tuple[Statement, ...]:
@@ -132,7 +128,8 @@ def _holds(scope: Scope) -> Section:
         if e.value is not None:
             good.append(f"{say(e)} of the energy came out again")
         if pack.capacity.usable.value is not None and (pack.name, "capacity_fade") not in troubled:
-            good.append(f"it gives {say(pack.capacity.usable)} from full to empty")
+            about = "" if pack.capacity.pairs else "about "
+            good.append(f"it gives {about}{say(pack.capacity.usable)} from full to empty")
         if pack.cold.pushed.value == 0:
             good.append("no charge was put in at or below the charging floor")
         covered = share(scope, scope.days(history))
@@ -148,7 +145,10 @@ def _identity(rows: tuple[tuple[str, str, str, str], ...], differing: tuple[str,
         return ()
     blocks: tuple[Block, ...] = (
         *(Statement(text, "note", "Differs") for text in differing),
-        Table(("Pack", "What", "As entered", "As read from the pack"), rows),
+        Table(
+            ("Pack", "What", "As entered", "As read from the pack"),
+            tuple((*row[:-1], humane(row[-1])) for row in rows),
+        ),
     )
     return (Section("identity", "Who the packs are", blocks),)
 
@@ -161,7 +161,14 @@ def _moved(scope: Scope, recent: Past, baseline: Past | None) -> Section:
         text = "The record is too short to compare its end with its beginning; eight weeks are enough."
         return Section("moved", "What moved", (Statement(text, "unknown"),))
     made = changes_section(scope, (baseline,), present=recent)
-    return Section("moved", "What moved", made.blocks)
+    return Section("moved", "What moved", (*made.blocks, numbers(scope, _COURSES, "What goes on changing")))
+
+
+_COURSES: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("drift", "Fastest drift of a cell (+ = losing)", lambda p: fastest_drift(p.imbalance)),
+    ("fade", "Usable capacity in a year, of the rated", lambda p: p.fade.per_year),
+    ("step", "Charge down to the upper graphite step, in a year", lambda p: p.ocv.per_year),
+)
 
 
 def _to_do(scope: Scope) -> Section:
@@ -188,7 +195,8 @@ def untold_rows(scope: Scope) -> list[tuple[str, str, str, str]]:
     for pack in scope.health.packs:
         for question, key, e in _questions(pack):
             if e.value is None:
-                asked.setdefault((question, humane(e.reason), dict(ACTS)[key]), []).append(pack.name)
+                why = humane(e.reason[:1].upper() + e.reason[1:])
+                asked.setdefault((question, why, dict(ACTS)[key]), []).append(pack.name)
     return [(", ".join(names), *row) for row, names in asked.items()]
 
 

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.finding import Finding
-from analysis.health import Health
+from analysis.health import Health, PackHealth
 from analysis.history import Bank
-from analysis.report import words
-from analysis.report.dates import long_day
+from analysis.report.dates import humane, long_day
 from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
@@ -24,6 +23,7 @@ from analysis.report.section_methods import methods_section
 from analysis.report.section_usage import terms_section, usage_section
 from analysis.report.value import Block, Report, Section, Statement, Table
 from analysis.report.week import Longer, look_back
+from analysis.report.whole import whole
 
 WHAT_IT_IS = (
     "This document sets out what was recorded about this battery, and what was computed from it. All "
@@ -34,8 +34,12 @@ WHAT_HASHES_SAY = (
     "The hashes show that the readings are as they were when each day was sealed. They say nothing about "
     "whether the sensors were right; the sensor checks in this document do, as far as they go."
 )
+SUPPORTS_NOTHING = (
+    "This record supports nothing yet: no finding, no capacity, no efficiency and no place of any cell could "
+    "be had from so few readings. What is enclosed shows only that it was recorded."
+)
 FOOTER = (
-    "Estimates under the recorded conditions, with 95 % intervals. Compared with figures entered by the "
+    "Estimates under the recorded conditions, with 95\u202f% intervals. Compared with figures entered by the "
     "owner from the documents. A test by the method in the terms decides."
 )
 
@@ -130,18 +134,8 @@ def claim_report(
         methods_section(facts.versions),
         _enclosed(facts),
     )
-    return Report(
-        kind="claim",
-        title=f"Record of pack {pack}",
-        subtitle=f"{long_day(now.first)} to {long_day(now.last)}",
-        site=site,
-        timezone=bank.timezone,
-        first=now.first,
-        last=now.last,
-        sections=sections,
-        glossary=words.glossary_of(sections),
-        footer=FOOTER,
-    )
+    title, days = f"Record of pack {pack}", f"{long_day(now.first)} to {long_day(now.last)}"
+    return whole("claim", title, days, scope=scope, site=site, sections=sections, footer=FOOTER)
 
 
 def _only(
@@ -160,13 +154,39 @@ def _only(
     return alone, Longer((whole.efficiency[i],), (whole.cold[i],))
 
 
+def supports(pack: PackHealth, findings: Sequence[Finding]) -> bool:
+    """Whether the record says anything of a pack that a claim could rest on.
+
+    A finding does; so does a capacity, an efficiency or a place of a cell, for or against the owner's reason.
+
+    Parameters
+    ----------
+    pack : PackHealth
+    findings : sequence of Finding
+        Of the whole bank.
+    """
+    numbers = (
+        pack.capacity.usable,
+        pack.efficiency.round_trip,
+        *(e for c in pack.imbalance.cells for e in (c.top, c.bottom)),
+    )
+    return any(e.value is not None for e in numbers) or any(f.pack in {pack.name, "bank"} for f in findings)
+
+
 def _what(scope: Scope, facts: ClaimFacts) -> tuple[Statement, ...]:
     reason = facts.reason.strip().rstrip(".")
-    return (
+    said: tuple[Statement, ...] = (
         Statement(WHAT_IT_IS),
         Statement(f"{reason}.", "plain", "Owner’s reason"),
-        *short_statements(scope),
     )
+    pack = scope.health.packs[0]
+    if not supports(pack, scope.findings):
+        why = humane(pack.capacity.usable.reason)
+        return (
+            *said,
+            Statement(f"{SUPPORTS_NOTHING} Of its capacity: {why}.", "unknown", f"Pack {pack.name}"),
+        )
+    return (*said, *short_statements(scope))
 
 
 def _given(facts: ClaimFacts) -> Section:

@@ -54,14 +54,16 @@ _CODE = re.compile(r"`([^`]*)`")
 _MINUS = re.compile(r"(?<![\w-])-(?=\d)")
 _SPAN = re.compile(r"(\d{4}-\d\d-\d\d) to (\d{4}-\d\d-\d\d)")
 _DAY = re.compile(r"\b(\d{4}-\d\d-\d\d)\b")
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|[mk]?Wh|[mk]?W|m?Ah?|m?V|m?Ω|°[CF]|h|min|s|K)(?![A-Za-z]))")
 
 
 def humane(text: str) -> str:
-    """Dates of a text as people write them, and minus signs as minus signs.
+    """Dates of a text as people write them, minus signs as such, units never parted from their numbers.
 
-    >>> humane("7 days, 2026-01-12 to 2026-01-18")
-    '7 days, 12 to 18 Jan 2026'
+    >>> humane("7 days, 2026-01-12 to 2026-01-18"), humane("21.4 mA (95 %)")
+    ('7 days, 12 to 18 Jan 2026', '21.4\u202fmA (95\u202f%)')
     """
+    text = _UNIT.sub("\u202f", text)
     text = _MINUS.sub("−", _CODE.sub(r"“\1”", text))
     text = _SPAN.sub(lambda m: span_text(m.group(1), m.group(2)), text)
     return _DAY.sub(lambda m: long_day(m.group(1)), text)

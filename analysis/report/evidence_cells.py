@@ -9,7 +9,7 @@ import numpy as np
 from analysis.cells.causes_tap import readings
 from analysis.finding import Finding
 from analysis.frame import F64
-from analysis.report.evidence_figure import BARS, RECENT, band, drawn
+from analysis.report.evidence_figure import BARS, RECENT, band, course, drawn
 from analysis.report.figures_trend import Trend
 from analysis.report.scope import Scope
 from analysis.report.value import Figure
@@ -63,9 +63,8 @@ def sense_lead_figure(scope: Scope, index: int, finding: Finding) -> Figure | No
     others = [
         (day, v) for day, row in zip(known.day, rows, strict=True) for i, v in enumerate(row) if i != column
     ]
-    what = Trend(tuple(d for d, _ in own), tuple(v for _, v in own), unit, others=band(others))
     return drawn(
-        scope, index, finding, what,
+        scope, index, finding, course(own, unit, others=band(others)),
         name="lead",
         title=f"The reading of cell {finding.cell} of pack {finding.pack} beside the others",
         source="days, readings on the flat part of the voltage curve",
@@ -90,14 +89,8 @@ def temperature_figure(scope: Scope, index: int, finding: Finding) -> Figure | N
                 continue
             mean = 1.8 * temp.mean + 32 if scope.units.temperature == "°F" else temp.mean
             (own if number == finding.cell else others).append((digest.day, mean))
-    what = Trend(
-        tuple(d for d, _ in own),
-        tuple(v for _, v in own),
-        f"{scope.units.temperature}, mean of the day",
-        others=band(others),
-        others_name="all other sensors",
-        zero=False,
-    )
+    unit = f"{scope.units.temperature}, mean of the day"
+    what = course(own, unit, others=band(others), others_name="all other sensors", zero=False)
     return drawn(
         scope, index, finding, what,
         name="temperature",

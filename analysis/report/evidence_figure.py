@@ -8,16 +8,37 @@ from dataclasses import replace
 
 from analysis.finding import Finding
 from analysis.report.dates import span_text
-from analysis.report.figures_trend import Trend, trend
+from analysis.report.figures_trend import Level, Trend, trend
 from analysis.report.numbers import plain
 from analysis.report.scope import Scope
 from analysis.report.value import Figure
 
 RECENT = 21
 """The last days whose median stands for the present. [days]"""
-BARS = "Thin lines: 95 % intervals"
+BARS = "Thin lines: 95\u202f% intervals"
 
 Band = tuple[tuple[str, float, float], ...]
+
+
+def course(
+    points: Sequence[tuple[str, float]],
+    unit: str,
+    *,
+    others: Band = (),
+    others_name: str = "all other cells",
+    level: Level | None = None,
+    zero: bool = True,
+) -> Trend:
+    """A value a day, beside the band of its peers or the level it should have; words as for `Trend`."""
+    return Trend(
+        tuple(day for day, _ in points),
+        tuple(value for _, value in points),
+        unit,
+        others=others,
+        others_name=others_name,
+        level=level,
+        zero=zero,
+    )
 
 
 def drawn(

@@ -10,7 +10,7 @@ from analysis.history import History
 from analysis.packs.closure import windows
 from analysis.packs.sensor_gain import ratio_by_day
 from analysis.packs.witness import LeadPoint
-from analysis.report.evidence_figure import BARS, drawn
+from analysis.report.evidence_figure import BARS, course, drawn
 from analysis.report.figures_trend import Level, Trend
 from analysis.report.scope import Scope
 from analysis.report.value import Figure
@@ -53,12 +53,7 @@ def _open(scope: Scope, index: int, finding: Finding, history: History) -> Figur
         source = "days with long rests, the middle reading of them"
     else:
         source = "days with charging and discharging switched off in the pack"
-    what = Trend(
-        tuple(d for d, _ in rows),
-        tuple(v for _, v in rows),
-        "A read while nothing flows",
-        level=_level(finding, "error found"),
-    )
+    what = course(rows, "A read while nothing flows", level=_level(finding, "error found"))
     title = f"Pack {finding.pack}: what the current sensor reads at rest"
     return drawn(scope, index, finding, what, name="zero", title=title, source=source, least=LEAST_A)
 
@@ -68,13 +63,9 @@ def gain_figure(scope: Scope, index: int, finding: Finding) -> Figure | None:
     beside = [h.recent for h in scope.beside(index)]
     rows = ratio_by_day(scope.bank.packs[index].recent, beside)
     witness = scope.health.packs[index].sensor.gain_witness
-    what = Trend(
-        tuple(d for d, _ in rows),
-        tuple(100 * v for _, v in rows),
-        f"% of what {witness} measures",
-        level=Level(100.0, "both alike"),
-        zero=False,
-    )
+    percent = [(day, 100 * ratio) for day, ratio in rows]
+    unit, alike = f"% of what {witness} measures", Level(100.0, "both alike")
+    what = course(percent, unit, level=alike, zero=False)
     whose = "all packs together" if beside else f"pack {finding.pack}"
     return drawn(
         scope, index, finding, what,
@@ -90,13 +81,9 @@ def share_figure(scope: Scope, index: int, finding: Finding) -> Figure | None:
     share = next((s for s in scope.health.sharing.shares if s.pack == finding.pack), None)
     if share is None:
         return None
-    what = Trend(
-        tuple(d for d, _ in share.quick_days),
-        tuple(100 * v for _, v in share.quick_days),
-        "% of every change of the current",
-        level=Level(100 * share.fair, "fair for its size"),
-        zero=False,
-    )
+    percent = [(day, 100 * part) for day, part in share.quick_days]
+    fair = Level(100 * share.fair, "fair for its size")
+    what = course(percent, "% of every change of the current", level=fair, zero=False)
     return drawn(
         scope, index, finding, what,
         name="share",

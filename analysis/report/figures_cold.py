@@ -8,8 +8,16 @@ from dataclasses import dataclass
 from matplotlib.axes import Axes
 
 from analysis.report.dates import ordinal
-from analysis.report.numbers import plain
-from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, span_axis, unit_label
+from analysis.report.numbers import Units, temperature_text
+from analysis.report.scales import (
+    bar_step,
+    light_grid,
+    muted_note,
+    name_beside,
+    nice_limits,
+    span_axis,
+    unit_label,
+)
 from analysis.report.style import BLUE, INK, MUTED, PACK_COLOURS, PACK_MARKERS, SKY, axes, canvas, svg
 
 
@@ -38,33 +46,34 @@ class ColdDay:
 def cold_days(key: str, days: Sequence[ColdDay], *, pack: int, fahrenheit: bool = False) -> str:
     """Temperature range of the cells each day and the air, above; hours of heating, below."""
     with canvas(key, 290) as figure:
-        ax = axes(figure, of=0.58, top=34, bottom=14)
-        low = axes(figure, of=0.42, at=0.58, top=30, bottom=38)
+        ax = axes(figure, of=0.58, top=34, bottom=14, right=44)
+        low = axes(figure, of=0.42, at=0.58, top=30, bottom=38, right=44)
         unit_label(ax, f"{'°F' if fahrenheit else '°C'}: bars cells, broken line air")
         unit_label(low, "hours a day with the heater on")
         if not days:
             muted_note(ax, "nothing recorded in these days")
             return svg(figure, key)
-        x = [ordinal(d.day) for d in days]
-        step = max(1, x[1] - x[0]) if len(x) > 10 else 1
+        firsts = [ordinal(d.day) for d in days]
+        step = bar_step(firsts)
+        x = [a + (step - 1) / 2 for a in firsts]
         _temperatures(ax, x, days, pack, step, fahrenheit)
         hours = [d.heater_h or 0.0 for d in days]
-        width = 0.55 if len(x) <= 10 else 0.9 * step
+        width = 0.55 if len(x) <= 10 and step == 1 else 0.9 * step
         edge = PACK_COLOURS[pack % 4]
         low.bar(x, hours, width=width, color=SKY, edgecolor=edge, linewidth=0.9, hatch="....")
         low.set_ylim(0, max([4.0, *(1.15 * h for h in hours)]))
         for each in (ax, low):
             light_grid(each)
-        span_axis(low, x[0], x[-1])
+        span_axis(low, firsts[0], firsts[-1] + step - 1)
         ax.set_xlim(low.get_xlim())
         ax.set_xticks([])
         return svg(figure, key)
 
 
 def _temperatures(
-    ax: Axes, x: Sequence[int], days: Sequence[ColdDay], pack: int, step: int, fahrenheit: bool
+    ax: Axes, x: Sequence[float], days: Sequence[ColdDay], pack: int, step: int, fahrenheit: bool
 ) -> None:
-    few = len(x) <= 10
+    few = len(x) <= 10 and step == 1
     cells = [
         (at, _shown(d.coldest_c, fahrenheit), _shown(d.warmest_c, fahrenheit))
         for d, at in zip(days, x, strict=True)
@@ -90,18 +99,23 @@ def _temperatures(
     ax.set_ylim(_shown(limits[0], fahrenheit), _shown(limits[1], fahrenheit))
     freezing = _shown(0.0, fahrenheit)
     ax.axhline(freezing, color=BLUE, linewidth=1)
-    name = "32 °F" if fahrenheit else "0 °C"
+    name = temperature_text(0.0, _units(fahrenheit))
     ax.annotate(
         name,
         (1, freezing),
-        xytext=(-2, -9),
+        xytext=(5, 0),
         xycoords=("axes fraction", "data"),
         textcoords="offset pixels",
-        ha="right",
+        ha="left",
+        annotation_clip=False,
         va="center",
         fontsize=12.5,
         color=BLUE,
     )
+
+
+def _units(fahrenheit: bool) -> Units:
+    return Units("°F" if fahrenheit else "°C")
 
 
 def _shown(celsius: float, fahrenheit: bool) -> float:
@@ -118,9 +132,16 @@ class HeaterLine:
 
 
 def heater_against_air(
-    key: str, days: Sequence[ColdDay], line: HeaterLine | None, *, pack: int, design_c: float | None = None
+    key: str,
+    days: Sequence[ColdDay],
+    line: HeaterLine | None,
+    *,
+    pack: int,
+    design_c: float | None = None,
+    fahrenheit: bool = False,
 ) -> str:
     """A mark for each day, the fitted line, and what the line says for the design cold day."""
+    units = _units(fahrenheit)
     with canvas(key, 200) as figure:
         ax = axes(figure, top=34, bottom=38, right=12)
         unit_label(ax, "kWh a day into the heater")
@@ -132,7 +153,7 @@ def heater_against_air(
             return svg(figure, key)
         xs, ys = [p[0] for p in pairs], [p[1] for p in pairs]
         ax.plot(
-            xs,
+            [_shown(x, fahrenheit) for x in xs],
             ys,
             marker=PACK_MARKERS[pack % 4],
             color=PACK_COLOURS[pack % 4],
@@ -144,12 +165,20 @@ def heater_against_air(
             cold = min([*xs, design_c] if design_c is not None else xs)
             points = [cold, min(max(line.turn_c, cold), max(xs)), max(xs)]
             heights = [line.base_kwh + line.slope_kwh_per_k * max(line.turn_c - p, 0) for p in points]
-            ax.plot(points, heights, color=INK, linewidth=1.4)
+            ax.plot([_shown(p, fahrenheit) for p in points], heights, color=INK, linewidth=1.4)
             top = max(top, *heights)
             if design_c is not None:
-                ax.plot([design_c], [heights[0]], marker="D", color=INK, markerfacecolor="none", markersize=8)
-                name_beside(ax, design_c, heights[0], f"at {plain(design_c, 0)} °C", dx=10, dy=2)
+                at = [_shown(design_c, fahrenheit)]
+                ax.plot(at, heights[:1], marker="D", color=INK, markerfacecolor="none", markersize=8)
+                name_beside(
+                    ax,
+                    _shown(design_c, fahrenheit),
+                    heights[0],
+                    f"at {temperature_text(design_c, units)}",
+                    dx=10,
+                    dy=2,
+                )
         ax.set_ylim(0, max(0.5, top * 1.15))
         light_grid(ax)
-        ax.set_xlabel("mean air of the day, °C", fontsize=12.5, labelpad=2, color=MUTED)
+        ax.set_xlabel(f"mean air of the day, {units.temperature}", fontsize=12.5, labelpad=2, color=MUTED)
         return svg(figure, key)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from analysis.report.dates import ordinal
 from analysis.report.numbers import plain
 from analysis.report.scales import (
+    bar_step,
     calm,
     day_axis,
     light_grid,
@@ -58,9 +59,9 @@ def daily_energy(
         if not days:
             muted_note(ax, "nothing recorded in these days")
             return svg(figure, key)
-        x = [ordinal(d.day) for d in days]
-        colour = PACK_COLOURS[pack % 4]
-        step = max(1, x[1] - x[0]) if len(x) > 10 else 1
+        firsts = [ordinal(d.day) for d in days]
+        colour, step = PACK_COLOURS[pack % 4], bar_step(firsts)
+        x = [a + (step - 1) / 2 for a in firsts]
         ax.bar([a - 0.2 * step for a in x], [d.in_kwh for d in days], width=0.38 * step, color=colour)
         ax.bar(
             [a + 0.2 * step for a in x],
@@ -78,7 +79,7 @@ def daily_energy(
                 name_beside(ax, at, max(day.in_kwh, day.out_kwh), "*", dx=0, dy=8, ha="center")
         light_grid(ax)
         ends = [ordinal(d) for d in (calendar or [d.day for d in days])]
-        span_axis(ax, ends[0], ends[-1])
+        span_axis(ax, ends[0], max(ends[-1], firsts[-1] + step - 1))
         return svg(figure, key)
 
 

@@ -38,7 +38,7 @@ GLOSSARY: tuple[Term, ...] = (
     ),
     Term(
         "charging floor",
-        "The temperature at or below which a pack must not be charged: 0 °C, or what you entered.",
+        "The temperature at or below which a pack must not be charged: freezing, or what you entered.",
     ),
     Term(
         "closed window",

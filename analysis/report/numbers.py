@@ -33,6 +33,16 @@ SMALL_V = 0.1
 """Smaller voltages are shown in millivolts. [V]"""
 
 
+def temperature_text(celsius: float, units: Units = METRIC, decimals: int = 0) -> str:
+    """A temperature as the reader wants it.
+
+    >>> temperature_text(-10.0), temperature_text(-10.0, Units("°F"))
+    ('−10\u202f°C', '14\u202f°F')
+    """
+    fahrenheit = units.temperature == "°F"
+    return f"{plain(celsius * 1.8 + 32 if fahrenheit else celsius, decimals)}{THIN}{units.temperature}"
+
+
 def wire_text(area_mm2: float, units: Units = METRIC) -> str:
     """A copper area in mm², or as the nearest American wire gauge.
 

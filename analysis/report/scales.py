@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date, timedelta
+from itertools import pairwise
 from typing import Literal
 
 from matplotlib.axes import Axes
@@ -34,13 +35,22 @@ def span_axis(ax: Axes, first: int, last: int) -> None:
         ax.set_xlim(first - 0.6, last + 0.6)
 
 
+def bar_step(days: Sequence[int]) -> int:
+    """Days from one bar to the next: more than one only where all stand equally apart, as weeks do."""
+    apart = {b - a for a, b in pairwise(days)}
+    return apart.pop() if len(apart) == 1 and len(days) > 2 else 1
+
+
 def day_axis(ax: Axes, first: int, last: int) -> None:
     """Label a span of days with at most five dates, on Mondays, months or years as the span asks."""
     span = max(last - first, 1)
     ticks = _ticks(first, last, span)
     years = span > 1100
     ax.set_xticks(ticks)
-    ax.set_xticklabels([str(date.fromordinal(t).year) if years else short_day(t) for t in ticks])
+    labels = ax.set_xticklabels([str(date.fromordinal(t).year) if years else short_day(t) for t in ticks])
+    if ticks and ticks[-1] > last - 0.05 * span:  # a date at the very end must not run out of the drawing
+        labels[-1].set_horizontalalignment("right")
+        labels[-1].set_visible(len(ticks) < 4)  # nor into the one before
     ax.set_xlim(first - 0.02 * span, last + 0.02 * span)
     ax.tick_params(axis="x", length=3)
 

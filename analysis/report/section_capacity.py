@@ -22,6 +22,15 @@ _ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("temperature", "Cell temperature of these measurements", lambda p: p.capacity.temp_c),
 )
 
+_FADE_ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
+    ("fade_per_year", "Change in a year, of the rated capacity", lambda p: p.fade.per_year),
+    ("fade_change", "Change over the runs measured, of the rated capacity", lambda p: p.fade.change),
+    ("fade_warmth", "Gain for each kelvin warmer, taken out of it", lambda p: p.fade.temperature_effect),
+    ("fade_calendar", "Loss that age alone would make, by a published model", lambda p: p.fade.calendar),
+    ("fade_cycle", "Loss that use alone would make, by the same model", lambda p: p.fade.cycle),
+    ("fade_ahead", "Capacity to expect, no further ahead than was looked back", lambda p: p.fade.ahead),
+)
+
 _CURVE_ROWS: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("upper_step", "Charge from full to the upper graphite step", lambda p: p.ocv.upper),
     ("upper_step_per_year", "Its change in a year", lambda p: p.ocv.per_year),
@@ -38,6 +47,9 @@ def capacity_section(scope: Scope) -> Section:
         blocks.append(gallery(scope, lambda i, h: capacity_figure(scope, i, h)))
     known = any(p.capacity.usable.value is not None for p in scope.health.packs)
     blocks.append(replace(numbers(scope, _ROWS if known else _ROWS[:1]), said=True))
+    if any(p.capacity.pairs for p in scope.health.packs):
+        changes = numbers(scope, _FADE_ROWS, "How the capacity changes: the numbers")
+        blocks.append(replace(changes, folded=True))
     if any(p.ocv.curves for p in scope.health.packs):
         blocks.append(gallery(scope, lambda i, h: curve_figure(scope, i, h)))
     if any(p.ocv.upper.known or p.ocv.curves for p in scope.health.packs):
@@ -51,8 +63,14 @@ def _words(name: str, found: Capacity, history: History) -> Statement:
     if found.usable.value is None:
         reason = found.usable.reason
         return Statement(humane(f"{reason[:1].upper()}{reason[1:]}."), "unknown", label)
-    last = found.pairs[-1].day if found.pairs else ""
     rated = f"{plain(history.facts.rated_ah, 0)}\u202fAh"
+    if not found.pairs:
+        text = (
+            f"From full to empty it holds about {say(found.usable)}, of {rated} rated: judged by its voltage "
+            "near empty, because it was never used to the end. “bankbook captest” measures it."
+        )
+        return Statement(text, "plain", label)
+    last = found.pairs[-1].day
     text = (
         f"From full to empty it gave {say(found.usable)}, of {rated} rated. "
         f"Last measured on {long_day(last)}, in use and at the temperature of the day, not in a laboratory."

@@ -81,6 +81,12 @@ def _size(e: Estimate) -> Estimate:
     return e if (e.value or 0.0) >= 0 else behind(e)
 
 
+def fastest_drift(found: Imbalance) -> Estimate:
+    """Of the cell that drifts fastest, balancing taken out. [mA]"""
+    cell = _worst(found, lambda c: c.leak)
+    return unknown("mA", _reason(found, lambda c: c.leak)) if cell is None else cell.leak
+
+
 def _worst(found: Imbalance, pick: Pick) -> CellImbalance | None:
     known = [c for c in found.cells if pick(c).value is not None]
     return max(known, key=lambda c: abs(pick(c).value or 0.0), default=None)
@@ -135,7 +141,7 @@ def _strip_figure(scope: Scope, index: int, name: str, found: Imbalance, own: li
         title,
         f"{title}. {named or 'No cell is marked.'}",
         f"State at the end of {long_day(scope.last)}",
-        "Thin lines: 95 % intervals" if own else "",
+        "Thin lines: 95\u202f% intervals" if own else "",
     )
 
 

@@ -57,7 +57,7 @@ _QUANTITIES = (
     _Quantity("out", "Energy taken out, each day", lambda p: p.throughput.wh_out, per_day=True),
     _Quantity("round_trip", "Round-trip efficiency", lambda p: p.efficiency.round_trip),
     _Quantity("heater_on", "Heater on, each day", lambda p: p.cold.on_time),
-    _Quantity("below_0", "Below 0 °C, each day", lambda p: p.cold.below_0, per_day=True),
+    _Quantity("below_0", "Below freezing, each day", lambda p: p.cold.below_0, per_day=True),
 )
 
 
@@ -76,7 +76,7 @@ def changes_section(scope: Scope, earlier: tuple[Past, ...], present: Past | Non
     if len(times) == 1:
         words = "There is nothing earlier to compare these days with."
         return Section("changes", "What changed", (Statement(words, "unknown"),))
-    spans = "; ".join(f"{t.name[:1].lower()}{t.name[1:]}: {span_text(t.first, t.last)}" for t in times)
+    spans = "; ".join(f"{_low(t.name)}: {span_text(t.first, t.last)}" for t in times)
     blocks: list[Block] = [Statement(f"Compared are {spans}. Each is computed as in the sections below.")]
     for index, name in enumerate(scope.names):
         blocks.append(Statement(_words(times, index), "plain", f"Pack {name}"))
@@ -127,18 +127,57 @@ def difference(now: Estimate, then: Estimate) -> Estimate:
 
 
 def _words(times: list[Past], index: int) -> str:
-    now, then = times[0], times[1]
-    told = []
-    for q in _QUANTITIES:
-        d = difference(_picked(q, now, index), _picked(q, then, index))
-        if d.value is None or d.low is None or d.high is None or d.low <= 0 <= d.high:
+    """What differs from each earlier time by more than the uncertainty."""
+    return " ".join(_against(times[0], then, index) for then in times[1:])
+
+
+def changed(scope: Scope, earlier: tuple[Past, ...]) -> Statement:
+    """What went up and what went down beyond the uncertainty, in one line for the whole bank."""
+    now, told = _present(scope), []
+    for then in earlier:
+        if not any(_recorded(p) for p in then.packs):
             continue
-        what = q.label.removesuffix(", each day")
-        daily = " each day" if what != q.label else ""
-        told.append(
-            f"{what[:1].lower()}{what[1:]}: {say(_size(d))} {'more' if d.value > 0 else 'less'}{daily}"
-        )
-    against = f"the {then.name[:1].lower()}{then.name[1:]}"
+        moved: dict[str, dict[str, list[str]]] = {"up": {}, "down": {}}
+        for index, name in enumerate(scope.names):
+            for q, d in _moved(now, then, index):
+                way = moved["up" if (d.value or 0.0) > 0 else "down"]
+                way.setdefault(_called(q), []).append(name)
+        ways = [f"{way}: {_whose(what, len(scope.names))}" for way, what in moved.items() if what]
+        told.append(f"Against the {_low(then.name)}, {'; '.join(ways) or 'nothing beyond the uncertainty'}.")
+    return Statement(" ".join(told) or "There is nothing earlier to compare with.", "plain", "Changed")
+
+
+def _whose(what: dict[str, list[str]], packs: int) -> str:
+    return ", ".join(
+        name if len(who) == packs else f"{name} (pack {', '.join(who)})" for name, who in what.items()
+    )
+
+
+def _low(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _called(q: _Quantity) -> str:
+    return _low(q.label.removesuffix(", each day"))
+
+
+def _moved(now: Past, then: Past, index: int) -> list[tuple[_Quantity, Estimate]]:
+    """Quantities of a pack that differ by more than the uncertainty, with the difference."""
+    pairs = [(q, difference(_picked(q, now, index), _picked(q, then, index))) for q in _QUANTITIES]
+    return [
+        (q, d)
+        for q, d in pairs
+        if d.value is not None and d.low is not None and d.high is not None and not d.low <= 0 <= d.high
+    ]
+
+
+def _against(now: Past, then: Past, index: int) -> str:
+    told = [
+        f"{_called(q)}: {say(_size(d))} {'more' if (d.value or 0.0) > 0 else 'less'}"
+        f"{' each day' if q.label.endswith('each day') else ''}"
+        for q, d in _moved(now, then, index)
+    ]
+    against = f"the {_low(then.name)}"
     if not told:
         return f"Nothing differs from {against} by more than the uncertainty of the measurement."
     return f"Against {against}, beyond the uncertainty: {'; '.join(told)}."

@@ -11,14 +11,15 @@ from analysis.history import History
 from analysis.packs.cold import Cold
 from analysis.report.dates import span_text
 from analysis.report.figures_cold import ColdDay, HeaterLine, cold_days, heater_against_air
-from analysis.report.numbers import plain, say, value_text
+from analysis.report.numbers import Units, say, temperature_text, value_text
 from analysis.report.scope import Scope, gallery, numbers, together
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement
 
+BELOW_0 = "Time with the coldest cell below {}"
 _WEEK: tuple[tuple[str, str, Callable[[PackHealth], Estimate]], ...] = (
     ("heater_on", "Heater on, each day", lambda p: p.cold.on_time),
     ("heater_energy", "Energy for heating", lambda p: p.cold.energy),
-    ("below_0", "Time with the coldest cell below 0 °C", lambda p: p.cold.below_0),
+    ("below_0", BELOW_0, lambda p: p.cold.below_0),
     ("pushed", "Charge put in at or below the charging floor", lambda p: p.cold.pushed),
     ("refused", "Time in which the pack refused charge for the cold", lambda p: p.cold.refused),
 )
@@ -39,21 +40,22 @@ def cold_section(scope: Scope, longer: tuple[Cold, ...]) -> Section:
         Of each pack over a longer time that ends with the window: heater power and model need it.
     """
     pairs = zip(scope.health.packs, longer, strict=True)
-    blocks: list[Block] = [*together(_words(p.name, p.cold, c) for p, c in pairs)]
+    blocks: list[Block] = [*together(_words(p.name, p.cold, c, scope.units) for p, c in pairs)]
     blocks.append(gallery(scope, lambda i, h: cold_figure(scope, i, h, longer[i])))
-    blocks.append(numbers(scope, _WEEK))
+    freezing = temperature_text(0.0, scope.units)
+    blocks.append(numbers(scope, [(key, label.format(freezing), pick) for key, label, pick in _WEEK]))
     if any(c.model is not None for c in longer):
         blocks.append(gallery(scope, lambda i, h: _against_air(scope, i, h, longer[i])))
     blocks.append(_ahead(scope, longer))
     return Section("cold", "Cold", tuple(blocks))
 
 
-def _words(name: str, week: Cold, longer: Cold) -> Statement:
+def _words(name: str, week: Cold, longer: Cold, units: Units) -> Statement:
     label = f"Pack {name}"
     lows = [d.cell_min_c for d in week.days if math.isfinite(d.cell_min_c)]
     if not lows:
         return Statement("No cell temperature was recorded.", "unknown", label)
-    parts = [f"The coldest cell sensor read {plain(min(lows), 1)}\u202f°C at the lowest."]
+    parts = [f"The coldest cell sensor read {temperature_text(min(lows), units, 1)} at the lowest."]
     if week.on_time.value is not None and week.on_time.value > 0:
         parts.append(f"The heater was on for {value_text(week.on_time)} a day.")
     pushed, refused = week.pushed.value or 0.0, week.refused.value or 0.0
@@ -116,7 +118,7 @@ def cold_figure(scope: Scope, index: int, history: History, longer: Cold) -> Fig
     key = f"cold-{index}"
     name = history.facts.name
     lows = [d.coldest_c for d in days if d.coldest_c is not None]
-    lowest = f" The lowest was {plain(min(lows), 1)}\u202f°C." if lows else ""
+    lowest = f" The lowest was {temperature_text(min(lows), scope.units, 1)}." if lows else ""
     hours = sum(d.heater_h for d in longer.days if scope.first <= d.day <= scope.last)
     return Figure(
         key,
@@ -138,10 +140,17 @@ def _against_air(scope: Scope, index: int, history: History, cold: Cold) -> Figu
         line = HeaterLine(model.base / 1000, model.slope / 1000, model.balance_c)
     days = _points(cold, history)
     design = history.facts.design_cold_c
-    at = f"{plain(design, 0)}\u202f°C"
+    at = temperature_text(design, scope.units)
     return Figure(
         key,
-        heater_against_air(key, days, line, pack=scope.look(index), design_c=design if line else None),
+        heater_against_air(
+            key,
+            days,
+            line,
+            pack=scope.look(index),
+            design_c=design if line else None,
+            fahrenheit=scope.units.temperature == "°F",
+        ),
         f"Pack {name}: the colder the air, the more heating",
         f"Heater energy of pack {name} against the air; at {at} the line says {say(cold.design_day)}.",
         span_text(days[0].day, days[-1].day) if days else "",
@@ -151,7 +160,7 @@ def _against_air(scope: Scope, index: int, history: History, cold: Cold) -> Figu
 
 def _ahead(scope: Scope, longer: tuple[Cold, ...]) -> Numbers:
     design = {h.facts.design_cold_c for h in scope.bank.packs}
-    at = f" ({plain(design.pop(), 0)}\u202f°C)" if len(design) == 1 else ""
+    at = f" ({temperature_text(design.pop(), scope.units)})" if len(design) == 1 else ""
     return Numbers(
         scope.names,
         (

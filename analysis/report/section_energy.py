@@ -152,7 +152,7 @@ def _days(scope: Scope, history: History) -> list[EnergyDay]:
     ]
 
 
-GROUP_FROM = 62
+GROUP_FROM = 35
 """A longer window is drawn as means of weeks. [days]"""
 
 
@@ -177,7 +177,7 @@ def _daily(scope: Scope, index: int, history: History, top: float) -> Figure:
     best = max(days, key=lambda d: d.out_kwh, default=None)
     most = f" Most came out on {span_text(best.day, best.day)}: {best.out_kwh:.1f} kWh." if best else ""
     long = len(days) > GROUP_FROM
-    star = "; * = less than 95 % of the day recorded" if any(d.covered < 0.95 for d in days) else ""
+    star = "; * = less than 95\u202f% of the day recorded" if any(d.covered < 0.95 for d in days) else ""
     return Figure(
         key,
         daily_energy(
@@ -215,7 +215,7 @@ def _losses(scope: Scope, index: int, history: History) -> Figure:
         title,
         f"Where the energy of pack {name} went that did not come back: {told or total.reason}.",
         scope.window,
-        "Thin lines: 95 % intervals" if told else "",
+        "Thin lines: 95\u202f% intervals" if told else "",
     )
 
 

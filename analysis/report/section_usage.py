@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 
 from analysis.estimate import Estimate, unknown
@@ -12,7 +13,7 @@ from analysis.history import History
 from analysis.packs.throughput import DepthBin, TimeBin
 from analysis.report.dates import humane
 from analysis.report.figures_usage import Range, ranges
-from analysis.report.numbers import plain, say
+from analysis.report.numbers import Units, plain, say, temperature_text
 from analysis.report.scope import Scope, beside, gallery, together
 from analysis.report.value import Block, Figure, Numbers, Row, Section, Statement
 
@@ -110,19 +111,27 @@ def _hours(bins: Sequence[TimeBin], outside: Callable[[TimeBin], bool] = lambda 
 
 def _temperatures(scope: Scope, index: int, history: History) -> Figure:
     floor = history.facts.charge_floor_c
-    parts = _hours(
-        scope.health.packs[index].throughput.temperature, lambda b: b.high is not None and b.high <= floor
-    )
+    parts = [
+        replace(p, low=_as_shown(p.low, scope.units), high=_as_shown(p.high, scope.units))
+        for p in _hours(
+            scope.health.packs[index].throughput.temperature, lambda b: b.high is not None and b.high <= floor
+        )
+    ]
+    limit, of = temperature_text(floor, scope.units), f"mean of the cell sensors, {scope.units.temperature}"
     key, name = f"use-temp-{index}", history.facts.name
     below = sum(p.amount for p in parts if p.outside)
     return Figure(
         key,
-        ranges(key, parts, pack=scope.look(index), unit="hours", of="mean of the cell sensors, °C"),
+        ranges(key, parts, pack=scope.look(index), unit="hours", of=of),
         f"Pack {name}: hours at each temperature",
-        f"Hours of pack {name} at each temperature; {below:.0f} hours at or below {floor:g} °C.",
+        f"Hours of pack {name} at each temperature; {below:.0f} hours at or below {limit}.",
         scope.window,
-        f"Crossed: at or below the charging floor, {plain(floor, 0)}\u202f°C",
+        f"Crossed: at or below the charging floor, {limit}",
     )
+
+
+def _as_shown(celsius: float | None, units: Units) -> float | None:
+    return celsius if celsius is None or units.temperature == "°C" else celsius * 1.8 + 32
 
 
 def _currents(scope: Scope, index: int, history: History) -> Figure:

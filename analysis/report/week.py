@@ -11,28 +11,24 @@ from analysis.health import Health
 from analysis.history import Bank
 from analysis.packs.cold import Cold, cold
 from analysis.packs.efficiency import Efficiency, efficiency
-from analysis.report import words
 from analysis.report.evidence import evidence
 from analysis.report.numbers import METRIC, Units
 from analysis.report.scope import Scope
 from analysis.report.section_bank import bank_section
 from analysis.report.section_capacity import capacity_section
 from analysis.report.section_cells import cells_section, every_cell_section
-from analysis.report.section_changes import Past, changes_section, past
+from analysis.report.section_changes import Past, changed, changes_section, past
 from analysis.report.section_cold import cold_section
 from analysis.report.section_coverage import coverage_section
 from analysis.report.section_energy import efficiency_section, energy_section
 from analysis.report.section_findings import answer, findings_section, glance, with_open_begin
 from analysis.report.value import Report, Section
+from analysis.report.whole import whole
 
 LOOK_BACK_DAYS = 56
 """Figures of slow things look back this far from the end of the week. [days]"""
 BASELINE_DAYS = 28
 """The first weeks of the record, to which later ones are compared. [days]"""
-FOOTER = (
-    "Computed from the readings of the packs themselves. Estimates under the recorded conditions, "
-    "with 95 % intervals. This report watches; it protects nothing, and it is no measurement by a test house."
-)
 
 
 def week_of(day: date) -> tuple[str, str]:
@@ -82,7 +78,7 @@ def week_report(
     scope = Scope(bank, now, with_open_begin(findings, bank), now.first, now.last, units)
     longer = look_back(scope)
     sections = (
-        Section("short", "In short", (*answer(scope), *glance(scope))),
+        Section("short", "In short", (*answer(scope), *glance(scope), changed(scope, tuple(earlier)))),
         findings_section(scope, lambda f: evidence(scope, longer, f)),
         changes_section(scope, tuple(earlier)),
         cells_section(scope),
@@ -94,18 +90,8 @@ def week_report(
         coverage_section(scope),
         every_cell_section(scope),
     )
-    return Report(
-        kind="week",
-        title="The week",
-        subtitle=f"Monday to Sunday, {scope.window}",
-        site=site,
-        timezone=bank.timezone,
-        first=now.first,
-        last=now.last,
-        sections=sections,
-        glossary=words.glossary_of(sections),
-        footer=FOOTER,
-    )
+    subtitle = f"Monday to Sunday, {scope.window}"
+    return whole("week", "The week", subtitle, scope=scope, site=site, sections=sections)
 
 
 @dataclass(frozen=True, slots=True)

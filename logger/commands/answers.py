@@ -88,6 +88,8 @@ def finding_json(finding: Finding) -> dict[str, Any]:
 
 def explain(
     kind: Annotated[str, typer.Argument(help="A kind of finding or warning; leave it out for a list.")] = "",
+    *,
+    as_json: AsJson = False,
 ) -> None:
     """Say what a kind of finding or live warning means."""
     from analysis.finding import KINDS
@@ -96,11 +98,16 @@ def explain(
 
     known = [*KINDS, *WARNINGS]
     if not kind:
-        print("Findings:      " + ", ".join(KINDS))
-        print("Live warnings: " + ", ".join(WARNINGS))
-    elif kind in KINDS:
-        print(words(kind))
-    elif kind in WARNINGS:
-        print(f"{kind}: a live warning. It comes up when {WARNINGS[kind]}.")
-    else:
+        if as_json:
+            options.print_json({"findings": list(KINDS), "warnings": list(WARNINGS)})
+        else:
+            print("Findings:      " + ", ".join(KINDS))
+            print("Live warnings: " + ", ".join(WARNINGS))
+        return
+    if kind not in known:
         raise typer.BadParameter(f"there is no {kind!r}; one of {', '.join(known)}")
+    text = words(kind) if kind in KINDS else f"{kind}: a live warning. It comes up when {WARNINGS[kind]}."
+    if as_json:
+        options.print_json({"kind": kind, "is": "finding" if kind in KINDS else "warning", "text": text})
+    else:
+        print(text)

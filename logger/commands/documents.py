@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from dataclasses import asdict
 from pathlib import Path
@@ -11,6 +12,9 @@ import typer
 
 from logger.commands import options
 from logger.commands.options import BANK_TOML, AsJson, ConfigFile
+from logger.exits import Exit
+
+Folder = Annotated[Path | None, typer.Option("--to", help="Folder; [report] folder if left out.")]
 
 
 def add(app: typer.Typer) -> None:
@@ -26,7 +30,7 @@ def week(
         str | None, typer.Argument(help="Any day of the week wanted; the last whole week if left out.")
     ] = None,
     *,
-    to: Annotated[Path | None, typer.Option("--to", help="Folder; [report] folder if left out.")] = None,
+    to: Folder = None,
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
@@ -36,13 +40,10 @@ def week(
 
     config = options.load(config_file)
     wanted = options.day(day, "DAY") or last_whole_week(config, time.time())
-    with options.record(config, "keep") as store:
+    with options.record(config, "keep") as store, options.steps() as step:
+        step("computing the week")
         pages = write_week(store, config, wanted, to)
-    if as_json:
-        options.print_json([str(page) for page in pages])
-    else:
-        for page in pages:
-            print(page)
+    _print_pages(pages, as_json=as_json)
 
 
 def checkup(
@@ -50,7 +51,7 @@ def checkup(
     last: Annotated[
         str | None, typer.Option("--last", help="Last local day to look at.", metavar="DAY")
     ] = None,
-    to: Annotated[Path | None, typer.Option("--to", help="Folder; [report] folder if left out.")] = None,
+    to: Folder = None,
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
@@ -58,8 +59,13 @@ def checkup(
     from logger.documents.checkup import write_checkup
 
     config = options.load(config_file)
-    with options.record(config, "keep") as store:
+    with options.record(config, "keep") as store, options.steps() as step:
+        step("computing the check-up")
         pages = write_checkup(store, config, options.day(last, "--last"), to)
+    _print_pages(pages, as_json=as_json)
+
+
+def _print_pages(pages: list[Path], *, as_json: bool) -> None:
     if as_json:
         options.print_json([str(page) for page in pages])
     else:
@@ -84,7 +90,7 @@ def claim(
     stamp: Annotated[
         str | None, typer.Option("--stamp", help="Address of a time-stamping authority (RFC 3161).")
     ] = None,
-    to: Annotated[Path | None, typer.Option("--to", help="Folder; [report] folder if left out.")] = None,
+    to: Folder = None,
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
@@ -98,8 +104,8 @@ def claim(
         options.day_text(first, "--from"), options.day_text(last, "--until"),
         redact=redact, csv=not no_csv, authority=stamp,
     )  # fmt: skip
-    with options.record(config, "keep") as store:
-        made = write_claim(store, config, wish, now_s=time.time(), out_dir=to)
+    with options.record(config, "keep") as store, options.steps() as step:
+        made = write_claim(store, config, wish, now_s=time.time(), out_dir=to, on_step=step)
     if as_json:
         options.print_json({**asdict(made), "folder": str(made.folder), "archive": str(made.archive)})
     else:
@@ -107,6 +113,10 @@ def claim(
         print(f"  {made.days} sealed days enclosed; note the hash of its list: {made.manifest_sha256}")
         if made.stamped:
             print(f"  stamped: {made.stamped}")
+        if not made.supports:
+            print("  but this record supports nothing yet: too few readings for any number or finding")
+    if not made.supports:
+        sys.exit(Exit.NOT_WELL)
 
 
 def serve(

@@ -113,6 +113,7 @@ def export(
     form: Annotated[
         Form, typer.Option("--form", help="Real numbers, integers as stored, or Battery Data Format names.")
     ] = Form.physical,
+    as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
     """Write readings out: Parquet by site, pack and day, or one CSV file that can be imported again."""
@@ -131,7 +132,10 @@ def export(
             files = export_parquet(
                 store, parquet, site=config.site.name, packs=packs, first=begin, last=end, form=form.value
             )
-            print(f"{len(files)} files in {parquet}")
+            if as_json:
+                options.print_json({"files": [str(file) for file in files]})
+            else:
+                print(f"{len(files)} files in {parquet}")
         elif csv is not None:
             if form is Form.integers:
                 raise typer.BadParameter(
@@ -142,7 +146,10 @@ def export(
                 raise typer.BadParameter("a CSV file has one subject: --pack NAME or --witness NAME")
             subject = Subject(name, "witness" if witness and not pack else "pack")
             rows = export_csv(store, csv, subject=subject, first=begin, last=end, form=form.value)
-            print(f"{rows:,} readings in {csv}")
+            if as_json:
+                options.print_json({"file": str(csv), "readings": rows})
+            else:
+                print(f"{rows:,} readings in {csv}")
 
 
 def salvage(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
@@ -40,6 +40,19 @@ def record(config: Config, mode: Mode = "read") -> Iterator[Store]:
         yield store
     finally:
         store.close()
+
+
+@contextmanager
+def steps() -> Iterator[Callable[[str], None]]:
+    """Say on a terminal what takes a while, in one line that goes away; elsewhere nothing."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda _: None
+        return
+    with console.status("") as line:
+        yield lambda text: line.update(f"{text} …")
 
 
 def day(text: str | None, option: str) -> date | None:

@@ -7,15 +7,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapters.errors import StoreError
+from logger.documents.commissioned import commissioned
 from logger.documents.identity import ENTERED_NOT, READ_NOT, differing, identity_rows
 from logger.documents.on_record import instead
-from logger.documents.report_files import numbers_json, reading_units, write_report
+from logger.documents.report_files import keep_and_write, reading_units
 from logger.record.histories import bank as bank_of
 
 if TYPE_CHECKING:
     from datetime import date
 
+    from analysis.finding import Finding
+    from analysis.health import Health
     from analysis.history import Bank
+    from analysis.report.section_commissioning import Commissioning
     from analysis.report.value import Report
     from logger.config import Config
     from logger.record.store import Store
@@ -47,31 +51,36 @@ def write_checkup(
     StoreError
         If nothing is on record.
     """
+    from analysis.findings import findings
+    from analysis.health import health
+
     bank = bank_of(store, config, last)
     if not any(pack.days for pack in bank.packs):
         raise StoreError("nothing is on record of a pack up to that day", instead(store, config))
-    report = make_checkup(bank, config, store.identities())
-    if store.write:
-        store.save_report("checkup", report.first, report.last, numbers_json(report))
-    return write_report(
-        report, reading_units(config), out_dir or config.report_folder, f"checkup-{report.last}"
-    )
+    now = health(bank)
+    found = findings(bank, known=now)
+    report = make_checkup(bank, config, now, found, store.identities(), commissioned(store, config))
+    return keep_and_write(store, config, report, out_dir, f"checkup-{report.last}")
 
 
-def make_checkup(bank: Bank, config: Config, read: Sequence[ReadIdentity] = ()) -> Report:
-    """Compute and compose the check-up of a bank up to its last day; `read` is what packs say they are."""
-    from analysis.findings import findings
-    from analysis.health import health
+def make_checkup(
+    bank: Bank,
+    config: Config,
+    now: Health,
+    found: Sequence[Finding],
+    read: Sequence[ReadIdentity] = (),
+    commissioning: Commissioning | None = None,
+) -> Report:
+    """Compose the check-up of a bank from its health and findings; `read` is what packs say they are."""
     from analysis.report.checkup import checkup_report
     from analysis.report.section_changes import past
     from analysis.report.week import BASELINE_DAYS, days_before, first_weeks
 
-    now = health(bank)
     recent_first = days_before(now.last, BASELINE_DAYS - 1)
     baseline = first_weeks(bank, recent_first)
     return checkup_report(
         bank,
-        findings(bank, known=now),
+        found,
         now,
         site=config.site.name,
         recent=past(bank, "Last weeks", recent_first, now.last),
@@ -88,4 +97,5 @@ def make_checkup(bank: Bank, config: Config, read: Sequence[ReadIdentity] = ()) 
             for pack in config.pack
             for text in differing(pack, [r for r in read if r.subject == pack.name])
         ),
+        commissioning=commissioning,
     )

@@ -37,6 +37,8 @@ class Claim:
         Hash of the list of files: note it, and nothing can be exchanged unseen.
     stamped : str
         Time named by the authority; empty without a time stamp.
+    supports : bool
+        Whether the record says anything of the pack that a claim could rest on.
     """
 
     folder: Path
@@ -44,6 +46,7 @@ class Claim:
     days: int
     manifest_sha256: str
     stamped: str
+    supports: bool
 
 
 def write_claim(
@@ -53,7 +56,7 @@ def write_claim(
     *,
     now_s: float,
     out_dir: Path | None = None,
-    on_day: Callable[[str], None] = lambda _: None,
+    on_step: Callable[[str], None] = lambda _: None,
 ) -> Claim:
     """Write the claim file of one pack.
 
@@ -66,8 +69,8 @@ def write_claim(
         The present, UTC epoch seconds. [s]
     out_dir : Path, optional
         Where to; the configuration's report folder if not given.
-    on_day : callable
-        Told each day before it is written.
+    on_step : callable
+        Told in words what is done next.
 
     Raises
     ------
@@ -89,17 +92,27 @@ def write_claim(
     folder = final.parent / f".{final.name}.part" / final.name
     shutil.rmtree(folder.parent, ignore_errors=True)
     folder.mkdir(parents=True)
-    claim_files.write_days(store, wish.pack, days, folder, csv=wish.csv, on_day=on_day)
+    claim_files.write_days(
+        store, wish.pack, days, folder, csv=wish.csv, on_day=lambda day: on_step(f"enclosing {day}")
+    )
     claim_files.write_chain(store, folder)
     claim_files.write_channels(folder)
     claim_files.write_how(folder)
-    report = _report(store, config, wish, days)
+    on_step("computing what the record says")
+    report, supports = _report(store, config, wish, days)
     write_report(report, reading_units(config), folder, "claim")
-    return _closed(folder, final, len(days), wish.authority)
+    manifest, archive, stamped = _closed(folder, final, wish.authority)
+    return Claim(final, archive, len(days), manifest, stamped, supports)
 
 
-def _closed(folder: Path, final: Path, days: int, authority: str | None) -> Claim:
-    """List, stamp and pack what the folder holds, then put folder and zip where they belong."""
+def _closed(folder: Path, final: Path, authority: str | None) -> tuple[str, Path, str]:
+    """List, stamp and pack what the folder holds, then put folder and zip where they belong.
+
+    Returns
+    -------
+    (str, Path, str)
+        Hash of the list, the zip, the time stamped.
+    """
     manifest = claim_files.write_manifest(folder)
     listed = claim_files.hash_of(manifest)
     stamped = stamped_time(stamp(manifest, authority)[1]) if authority else ""
@@ -107,22 +120,25 @@ def _closed(folder: Path, final: Path, days: int, authority: str | None) -> Clai
     shutil.rmtree(final, ignore_errors=True)
     folder.replace(final)
     shutil.rmtree(folder.parent)
-    return Claim(final, archive, days, listed, stamped)
+    return listed, archive, stamped
 
 
-def _report(store: Store, config: Config, wish: Wish, days: list[SealedDay]) -> Report:
+def _report(store: Store, config: Config, wish: Wish, days: list[SealedDay]) -> tuple[Report, bool]:
+    """Compose the document; and whether the record supports anything."""
     from analysis.findings import findings
     from analysis.health import health
-    from analysis.report.claim import claim_report
+    from analysis.report.claim import claim_report, supports
 
     bank = bank_of(store, config)
     now = health(bank)
-    return claim_report(
+    found = findings(bank, known=now)
+    report = claim_report(
         bank,
-        findings(bank, known=now),
+        found,
         now,
         claim_facts(store, config, wish, days),
         pack=wish.pack,
         site=WITHHELD if wish.redact else config.site.name,
         units=reading_units(config),
     )
+    return report, supports(next(p for p in now.packs if p.name == wish.pack), found)

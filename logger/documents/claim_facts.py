@@ -107,6 +107,8 @@ def _pack(pack: Pack, read: Sequence[ReadIdentity], zone: ZoneInfo, *, redact: b
 
 
 def _installation(facts: PackFacts, config: Config, *, redact: bool) -> tuple[tuple[str, str], ...]:
+    from analysis.report.numbers import temperature_text
+
     return (
         ("Site", WITHHELD if redact else config.site.name),
         ("In service since, as entered", _said(facts.installed)),
@@ -115,7 +117,10 @@ def _installation(facts: PackFacts, config: Config, *, redact: bool) -> tuple[tu
         ("Lead out and back, as entered", _said(facts.lead.loop_m, " m")),
         ("Copper of the lead, as entered", _wire(facts.lead.area_mm2, config)),
         ("Heater, as entered", _said(facts.heater_w, " W")),
-        ("Lowest temperature for charging, as entered", f"{facts.charge_floor_c:g} °C"),
+        (
+            "Lowest temperature for charging, as entered",
+            temperature_text(facts.charge_floor_c, reading_units(config)),
+        ),
         (
             "Cell voltages of the protection, as entered",
             f"{facts.cell_low_trip_v:g} to {facts.cell_high_trip_v:g} V",
@@ -143,12 +148,15 @@ def _terms(facts: PackFacts) -> tuple[tuple[str, str], ...]:
 
 
 def _record(found: VerifyResult, days: list[SealedDay], config: Config) -> tuple[tuple[str, str], ...]:
+    from analysis.report.dates import humane
+    from analysis.report.numbers import plain
+
     revised = sum(1 for d in days if d.revision > 1)
     absent = [day for name, day in found.absent if name == days[0].name]
     faults = "none" if found.ok else "; ".join(f"{f.day} {f.detail}" for f in found.faults[:5])
     return (
-        ("Sealed days enclosed", f"{len(days)}, {days[0].day} to {days[-1].day}"),
-        ("Readings in them", f"{sum(d.row_count for d in days)}"),
+        ("Sealed days enclosed", humane(f"{len(days)}, {days[0].day} to {days[-1].day}")),
+        ("Readings in them", plain(sum(d.row_count for d in days), 0)),
         ("Days sealed again with late readings", f"{revised}"),
         ("Days without a record in between", ", ".join(absent[:10]) or "none"),
         ("Faults found when the whole record was verified", faults),

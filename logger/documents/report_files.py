@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from analysis.report.numbers import Units
     from analysis.report.value import Report
     from logger.config import Config
+    from logger.record.store import Store
 
 
 def reading_units(config: Config) -> Units:
@@ -55,6 +56,31 @@ def write_report(report: Report, units: Units, folder: Path, stem: str) -> list[
         ".json": numbers_json(report).encode(),
     }
     return [write_whole(folder / f"{stem}{ending}", content) for ending, content in contents.items()]
+
+
+def keep_and_write(
+    store: Store, config: Config, report: Report, out_dir: Path | None, stem: str
+) -> list[Path]:
+    """Keep a report's numbers in the record, if that is open for writing, and write its files.
+
+    Parameters
+    ----------
+    store : Store
+    config : Config
+    report : Report
+    out_dir : Path or None
+        Where to; the configuration's report folder if None.
+    stem : str
+        File name without ending.
+
+    Returns
+    -------
+    list of Path
+        HTML, PDF, JSON.
+    """
+    if store.write:
+        store.save_report(report.kind, report.first, report.last, numbers_json(report))
+    return write_report(report, reading_units(config), out_dir or config.report_folder, stem)
 
 
 def numbers_json(report: Report) -> str:

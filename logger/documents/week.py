@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from adapters.errors import StoreError
 from logger.documents.on_record import instead
-from logger.documents.report_files import numbers_json, reading_units, write_report
+from logger.documents.report_files import keep_and_write, reading_units
 from logger.record.histories import bank as bank_of
 
 if TYPE_CHECKING:
@@ -55,11 +55,9 @@ def write_week(store: Store, config: Config, day: date, out_dir: Path | None = N
     now = health(bank, first, last)
     found = findings(bank, known=now)
     report = make_week(bank, config, now, found)
-    if store.write:
-        store.save_report("week", first, last, numbers_json(report))
-        if _is_newest(store, last):
-            store.save_findings(found)
-    return write_report(report, reading_units(config), out_dir or config.report_folder, f"week-{first}")
+    if store.write and _is_newest(store, last):
+        store.save_findings(found)
+    return keep_and_write(store, config, report, out_dir, f"week-{first}")
 
 
 def make_week(bank: Bank, config: Config, now: Health, found: Sequence[Finding]) -> Report:

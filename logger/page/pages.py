@@ -18,7 +18,7 @@ from analysis.finding import Finding
 from analysis.report.cards import card_text
 from analysis.report.dates import long_day
 from analysis.report.html import stylesheet
-from analysis.report.numbers import THIN, Units, plain
+from analysis.report.numbers import THIN, Units, plain, temperature_text
 from analysis.report.section_findings import humane_finding
 from logger.now import LIMITS, STALE_S, PackView, age
 from logger.page import draw
@@ -194,14 +194,13 @@ def _facts(view: PackView, now_s: float, units: Units) -> list[tuple[str, str]]:
     for name, words, unit in LIMITS:
         limit = view.value(name, now_s)
         if limit is not None:
-            facts.append((words[:1].upper() + words[1:], f"{plain(limit, 1)}{THIN}{unit}"))
+            called = f"voltage {words}" if unit == "V" else words
+            facts.append((called[:1].upper() + called[1:], f"{plain(limit, 1)}{THIN}{unit}"))
     return facts
 
 
 def _temperature(celsius: float, units: Units) -> str:
-    if units.temperature == "°F":
-        return f"{plain(celsius * 1.8 + 32, 0)}{THIN}°F"
-    return f"{plain(celsius, 1)}{THIN}°C"
+    return temperature_text(celsius, units, 0 if units.temperature == "°F" else 1)
 
 
 def _cells(view: PackView, now_s: float, pack: int) -> dict[str, Any]:

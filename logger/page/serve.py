@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import secrets
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from logger.config import Config
     from logger.record.store import Store
 
+SAY = partial(print, flush=True)
+"""Heard at once, also by a pipe or a journal."""
 LEAST_TOKEN = 16
 """A token has at least so many characters."""
 
@@ -71,7 +74,7 @@ def serve(
     *,
     host: str | None = None,
     port: int | None = None,
-    say: Callable[[str], None] = print,
+    say: Callable[[str], None] = SAY,
 ) -> None:
     """Serve the page until stopped.
 

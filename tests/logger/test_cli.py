@@ -262,3 +262,33 @@ def test_fewer_cells_than_configured_is_told_with_key_and_remedy(shell: Shell, h
     assert shell("week", "2026-01-05")[0] == 0
     page = (here / "reports" / "week-2026-01-05.html").read_text(encoding="utf-8")
     assert "The configuration counts on 16 cells; 8 were read. Set cells = 8" in page
+
+
+def test_a_claim_from_two_readings_says_that_they_support_nothing(shell: Shell, here: Path) -> None:
+    (here / "two.csv").write_text(
+        "timestamp,pack_v,pack_a\n2026-01-12T10:00:00Z,52.8,1.0\n2026-01-12T10:00:10Z,52.8,1.0\n"
+    )
+    assert shell("import", "two.csv", "--pack", "A")[0] == 0
+    shell("seal")
+    code, out, _ = shell("claim", "--reason", "It holds less than it should", "--no-csv")
+    assert code == 1
+    assert "this record supports nothing yet" in out
+    page = next(here.glob("reports/claim-A-*/claim.html")).read_text(encoding="utf-8")
+    assert "This record supports nothing yet: no finding, no capacity" in page
+    assert "Nothing found that needs watching or doing" not in page
+    assert shell("verify", str(next(here.glob("reports/claim-A-*.zip"))))[0] == 0
+
+
+def test_explain_and_export_speak_json_too(shell: Shell, here: Path) -> None:
+    kinds = json.loads(shell("explain", "--json")[1])
+    assert {"self_discharge", "data_gap"} <= set(kinds["findings"])
+    assert "cold_charge" in kinds["warnings"]
+    told = json.loads(shell("explain", "loose_link", "--json")[1])
+    assert (told["kind"], told["is"]) == ("loose_link", "finding")
+    assert "busbar" in told["text"]
+    assert json.loads(shell("explain", "silent", "--json")[1])["is"] == "warning"
+    shell("import", str(table(here)), "--pack", "A")
+    made = json.loads(shell("export", "--csv", "out.csv", "--json")[1])
+    assert made == {"file": "out.csv", "readings": 1440}
+    made = json.loads(shell("export", "--parquet", "all", "--json")[1])
+    assert [Path(f).suffix for f in made["files"]] == [".parquet"]

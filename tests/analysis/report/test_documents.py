@@ -193,10 +193,18 @@ def test_numbers_agree_between_page_and_json(week: Report) -> None:
         assert f"{energy[pack]['value'] / 1000:.1f}\u202fkWh" in text
 
 
-def test_fahrenheit_reaches_words_and_figures(bank: Bank) -> None:
-    report = week_report(bank, (), health(bank, "2026-01-12", "2026-01-18"), site="Hill", units=Units("°F"))
-    cold = next(f for f in report.figures() if f.key == "cold-0")
-    assert "°F" in cold.svg
+@pytest.mark.parametrize("kind", ["week", "checkup"])
+def test_whoever_wants_fahrenheit_meets_no_celsius(bank: Bank, kind: str) -> None:
+    units, now = Units("°F"), health(bank, "2026-01-12", "2026-01-18")
+    if kind == "week":
+        report = week_report(bank, (), now, site="Hill", units=units)
+    else:
+        recent = past(bank, "Last weeks", "2026-01-12", "2026-01-18")
+        report = checkup_report(bank, (), now, site="Hill", recent=recent, baseline=None, units=units)
+    text = re.sub(r'<(span|p) class="basis">[^<]*', "", html.render(report, units))  # these stay in °C
+    assert "32\u202f°F" in text  # 0 °C
+    assert "14\u202f°F" in text  # −10 °C, the cold to plan for
+    assert [text[m.start() - 60 : m.end() + 20] for m in re.finditer("°C", text)] == []
 
 
 def test_the_same_bank_gives_the_same_page_and_paper(bank: Bank, week: Report) -> None:
@@ -238,6 +246,18 @@ def test_the_check_up_tells_what_holds_moved_to_do_and_open(checkup: Report) -> 
     text = html.render(checkup)
     assert "eight weeks are enough" in text
     assert "A test by the method in your terms decides." in text
+
+
+def test_the_week_says_in_one_line_what_changed(bank: Bank, week: Report) -> None:
+    """As the section on it says at length; nothing within the uncertainty counts as a change."""
+    line = next(b for b in week.sections[0].blocks if isinstance(b, Statement) and b.label == "Changed")
+    assert line.text.startswith("Against the week before, ")
+    changes = next(s for s in week.sections if s.key == "changes")
+    said = " ".join(b.text for b in changes.blocks if isinstance(b, Statement) and b.label == "Pack A")
+    for name in ("energy put in", "energy taken out", "heater on"):
+        assert (name in said) == (name in line.text.replace(f"{name} (pack B)", ""))
+    alone = week_report(bank, (), health(bank, "2026-01-12", "2026-01-18"), site="Hill")
+    assert "nothing earlier to compare with" in html.render(alone)
 
 
 def test_a_claim_is_about_one_pack_and_accuses_nobody(bank: Bank, leak: Finding) -> None:

@@ -92,7 +92,7 @@ def test_the_figure_you_entered_is_named_beside_its_line() -> None:
     assert {"rated 280", "the figure you entered"} <= set(texts(drawn))
 
 
-@pytest.mark.parametrize(("fahrenheit", "name"), [(False, "0 °C"), (True, "32 °F")])
+@pytest.mark.parametrize(("fahrenheit", "name"), [(False, "0\u202f°C"), (True, "32\u202f°F")])
 def test_freezing_is_marked_in_the_readers_unit(fahrenheit: bool, name: str) -> None:
     days = [figures_cold.ColdDay(d, -2.0, 4.0, -5.0, 3.0) for d in DAYS]
     assert name in texts(figures_cold.cold_days("k", days, pack=0, fahrenheit=fahrenheit))

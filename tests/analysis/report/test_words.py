@@ -76,6 +76,6 @@ def test_the_glossary_has_one_line_a_term() -> None:
 
 
 def test_dates_and_signs_are_written_for_people() -> None:
-    assert humane("from 2026-01-12 to 2026-01-18: -0.4 mA") == "from 12 to 18 Jan 2026: −0.4 mA"
+    assert humane("from 2026-01-12 to 2026-01-18: -0.4 mA") == "from 12 to 18 Jan 2026: −0.4\u202fmA"
     assert humane("two-pack, A-1") == "two-pack, A-1"
     assert span_text("2026-01-18", "2026-01-18") == "18 Jan 2026"

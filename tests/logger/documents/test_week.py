@@ -81,6 +81,30 @@ def test_the_check_up_becomes_three_files(place: tuple[Config, Store], tmp_path:
     assert "What cannot be told yet" in paths[0].read_text(encoding="utf-8")
 
 
+def test_the_check_up_looks_again_at_what_was_commissioned(tmp_path: Path) -> None:
+    config, store, _ = make_site(tmp_path, 2)
+
+    def page() -> str:
+        return write_checkup(store, config, out_dir=tmp_path)[0].read_text(encoding="utf-8")
+
+    assert "No commissioning check is on record" in page()
+    checks = [
+        {"subject": "A", "name": "every cell", "verdict": "good", "text": "16 cells, then"},
+        {"subject": "A", "name": "temperature sensors", "verdict": "good", "text": "9 alive, then"},
+        {"subject": "A", "name": "state of charge", "verdict": "good", "text": "both 62 %"},
+    ]
+    base = {"site": "Hill", "day": "2026-01-11", "checks": checks, "readings": {}, "good": True}
+    store.save_report("commissioning", "2026-01-11", "2026-01-11", json.dumps(base))
+    text = page()
+    assert "Nothing that was in order on 11 Jan 2026 is out of order now." in text
+    assert "16 cells, then" in text
+    assert "Now, 13 Jan 2026, 18:30" in text
+    assert "both 62 %" not in text  # no reading can tell it again
+    config = config.model_copy(update={"pack": (config.pack[0].model_copy(update={"temps": 6}),)})
+    assert "Was in order on 11 Jan 2026 and is not now: temperature sensors; no value of sensor" in page()
+    store.close()
+
+
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreFull, match="report"):
