@@ -12,7 +12,8 @@ DATA=/var/lib/bankbook
 UNITS=/etc/systemd/system
 RULES=/etc/udev/rules.d
 PYTHON=${PYTHON:-python3}
-EXTRAS=${EXTRAS:-}            # for example EXTRAS=notify,mqtt,page
+# Optional parts, for example EXTRAS=notify,mqtt,page; those of the last time if not given.
+EXTRAS=${EXTRAS-$(cat "$HOME_DIR/extras" 2>/dev/null || true)}
 here=$(cd "$(dirname "$0")" && pwd)
 
 say() { echo "bankbook: $*"; }
@@ -44,6 +45,7 @@ make_release() {   # $1: what to install; prints the folder
 point_to() { ln -sfn "$1" "$HOME_DIR/venv.new" && mv -T "$HOME_DIR/venv.new" "$HOME_DIR/venv"; }
 
 place_files() {
+    echo "$EXTRAS" > "$HOME_DIR/extras"
     install -d "$UNITS" "$RULES"
     install -m 0644 "$here/bankbook.service" "$here/bankbook-week.service" "$here/bankbook-week.timer" \
         "$here/bankbook-can@.service" "$UNITS/"

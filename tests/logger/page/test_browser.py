@@ -2,60 +2,22 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from logger.documents.report_files import write_whole
 from tests.logger.made import Place
-from tests.logger.page.browser import Browser, find
+from tests.logger.page.browser import Browser
 
 pytestmark = pytest.mark.slow
 
-SERVER = """
-import sys
-from pathlib import Path
-import uvicorn
-from logger.config import Config
-from logger.record.opening import open_record
-from logger.page.app import make_app
-config = Config.load(Path(sys.argv[1]))
-app = make_app(open_record(config, "read"), config, token=None, now_s=lambda: float(sys.argv[2]))
-settings = uvicorn.Config(app, port=0, lifespan="off", access_log=False, log_level="warning", ws="none",
-                          timeout_graceful_shutdown=1)
-sock = settings.bind_socket()
-print(sock.getsockname()[1], flush=True)
-uvicorn.Server(settings).run(sockets=[sock])
-"""
 
-
-@pytest.fixture(scope="module")
-def address(place: Place) -> Iterator[str]:
-    config, _, now = place
-    sheet = "<!doctype html><html lang=en><title>w</title><style>h1{color:rgb(1, 2, 3)}</style><h1>w</h1>"
-    write_whole(config.report_folder / "week-2026-01-05.html", sheet.encode())
-    command = [sys.executable, "-c", SERVER, str(config.path), str(now)]
-    child = subprocess.Popen(
-        command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONWARNINGS": ""}
-    )
-    assert child.stdout is not None
-    yield f"http://127.0.0.1:{int(child.stdout.readline())}"
-    child.terminate()
-    child.wait(10)
-    child.stdout.close()
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    program = find()
-    if program is None:
-        pytest.skip("no chromium is installed")
-    with Browser(program, tmp_path_factory.mktemp("profile")) as opened:
-        yield opened
+@pytest.fixture(scope="module", autouse=True)
+def sheet(place: Place) -> None:
+    """A report with a look of its own."""
+    page = "<!doctype html><html lang=en><title>w</title><style>h1{color:rgb(1, 2, 3)}</style><h1>w</h1>"
+    write_whole(place[0].report_folder / "week-2026-01-05.html", page.encode())
 
 
 @pytest.mark.parametrize(("width", "height"), [(390, 844), (1280, 900)])
