@@ -172,11 +172,13 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, ins
     common = math.hypot(level_u(low.anchor.level_v), u_slow)
     hours = moved.covered_s / 3600
     ah = abs(moved.ah - zero.offset_a * hours)
-    dsoc, dsoc_u = soc_full - soc_low, math.hypot(u_full, RANDOM_U, 0.5 * u_slow)
     if not 0.5 * rated < ah < 1.5 * rated:
         return None
+    capacity = ah + (1 - soc_full + soc_low) * rated  # what is missing at the ends is so much of whole cells
+    share = rated / capacity
+    dsoc, dsoc_u = ah / capacity, share * math.hypot(u_full, RANDOM_U, 0.5 * u_slow)
+    common *= share
     u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, 0.5 * past)
-    capacity = ah / dsoc
     half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, common)
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
     return Pair(

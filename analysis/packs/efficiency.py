@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 from analysis.packs.balance import Balance, balance, lost_ah, lost_in_all, true_in_ah
-from analysis.packs.closure import LEAST_EFC, OFFSET_U_A, Window, Zero, heater_ah, pooled
-from analysis.packs.heater_path import heated_windows, heater_path
+from analysis.packs.closure import LEAST_EFC, OFFSET_U_A, Window, Zero, pooled
+from analysis.packs.heater_path import day_heaters, heated_windows, heater_path
 from analysis.packs.window_efficiency import Swing, interval, voltage_ratio, with_efficiency
 from analysis.packs.zero_step import stretch_of
 
 LOOK_BACK_S = 60 * 86400.0
 """How far before the time asked for closures tell of the sensor. [s] Common practice, no source."""
+SPEAKS = 0.7
+"""Part of the charge put in from which closed windows speak for all days. [1] Practice, no source."""
 UNSURE = 0.01
 """Standard uncertainty of the share of charge lost above which voltages alone give no efficiency. [1]"""
 
@@ -55,6 +57,8 @@ class Efficiency:
     windows : tuple of Window
     note : str
         What to keep in mind, in words; empty if nothing.
+    days : (str, str)
+        First and last local date of what `round_trip` speaks of; "" without it.
     """
 
     round_trip: Estimate
@@ -65,6 +69,7 @@ class Efficiency:
     losses: Losses
     windows: tuple[Window, ...]
     note: str
+    days: tuple[str, str] = ("", "")
 
 
 def efficiency(
@@ -112,8 +117,9 @@ def efficiency(
         return _without_windows(history, voltage, offset, fit)
     pool = pooled(found)
     coulombic = _coulombic(pool, _basis(found), len(found))
+    over_all = _over_all(history, found, fit, voltage)
     return Efficiency(
-        round_trip=_estimate(found, fit),
+        round_trip=over_all or _estimate(found, fit),
         round_trip_raw=_raw(pool, _basis(found), len(found)),
         coulombic_raw=coulombic,
         voltage=voltage,
@@ -121,6 +127,7 @@ def efficiency(
         losses=_losses(found, fit, history, resistance, heater_wh),
         windows=found,
         note=_note(coulombic, pool),
+        days=(history.days[0], history.days[-1]) if over_all else (found[0].first, found[-1].last),
     )
 
 
@@ -157,6 +164,40 @@ def _estimate(found: tuple[Window, ...], fit: Balance) -> Estimate:
         f"; voltages of the meter, charge by closure and what a healthy pack loses ({warm} without heating)"
     )
     return Estimate(value, "1", low, high, basis, n, _covered(pooled(found)))
+
+
+def _over_all(
+    history: History, found: tuple[Window, ...], fit: Balance, voltage: Estimate
+) -> Estimate | None:
+    """Of all days, where the closed windows hold too little of their charge to speak for them.
+
+    The zero and what cells, electronics and heaters lose are those of the windows; voltages, hours and
+    heating are those of all days. None where the windows speak for all, or where this is less sure.
+    """
+    moved = history.whole()
+    if pooled(found).span.ah_in >= SPEAKS * moved.ah_in or voltage.value is None or voltage.low is None:
+        return None
+    flows = [d.flow for d in history.digests]
+    whole = replace(
+        found[0],
+        span=moved,
+        heater_ah=math.fsum(day_heaters(history)),
+        hours_in=sum(f.positive_s for f in flows) / 3600,
+        hours_out=sum(f.negative_s for f in flows) / 3600,
+        warm=False,
+        vh_in=sum(f.positive_vh for f in flows),
+        vh_out=sum(f.negative_vh for f in flows),
+    )
+    value, low, high = interval((whole,), fit)
+    ends = voltage.value - voltage.low
+    low, high = value - math.hypot(value - low, ends), min(value + math.hypot(high - value, ends), 1.0)
+    if not 0.5 <= value <= 1.0 or high - low > 2 * 1.96 * UNSURE:
+        return None
+    basis = (
+        f"{len(history.digests)} days, {history.days[0]} to {history.days[-1]}; zero and losses told by "
+        f"{_basis(found)}"
+    )
+    return Estimate(value, "1", low, high, basis, len(found), voltage.coverage)
 
 
 def _covered(pool: Window) -> float:
@@ -216,6 +257,7 @@ def _without_windows(history: History, voltage: Estimate, offset: Estimate, fit:
         losses=Losses(no_wh, no_wh, no_wh, no_wh, no_wh),
         windows=(),
         note="",
+        days=(history.days[0], history.days[-1]) if history.days else ("", ""),
     )
 
 
@@ -223,7 +265,7 @@ def _from_voltages(history: History, voltage: Estimate, why: str, fit: Balance) 
     if voltage.value is None or voltage.low is None or voltage.high is None:
         return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
     whole = history.whole()
-    heaters = sum(heater_ah(d, history.facts) for d in history.digests)
+    heaters = math.fsum(day_heaters(history))
     lost, u = lost_ah(whole.ah_in, whole.covered_s / 3600, heaters, fit)
     lost, u = lost / whole.ah_in, u / whole.ah_in
     if u > UNSURE:

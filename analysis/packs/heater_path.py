@@ -11,7 +11,7 @@ from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
 from analysis.packs.heater_fault import heater_trouble
 from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, switch_steps
 from analysis.packs.step_power import agreed_power
-from analysis.packs.thermostat import heater_seen
+from analysis.packs.thermostat import heated_s, heating
 
 SEEN, DECLARED, NO_STEP, UNKNOWN = 0.98, 0.85, 0.6, 0.4
 """How likely a heater takes its charge from the cells past the sensor: when its switching pushes current from
@@ -24,6 +24,8 @@ RATED_U, WARMING_U, ASSUMED_U = 0.06, 0.13, 0.40
 """Standard uncertainty of a heater's power as stated, from warming, and of one nobody stated. [1]
 Common practice, no source."""
 TIME_U = {"watts": 0.01, "flag": 0.02}
+INFERRED = frozenset(("current", "warming"))
+"""Methods whose time on is told by temperatures; what a day's heaters used is then open by 0.3 h."""
 INFERRED_TIME_U = 0.25
 """The same of its time on where it is inferred from temperatures. [1] Practice, no source."""
 
@@ -48,20 +50,39 @@ class HeaterPath:
 
 
 @once
-def heated_windows(history: History) -> tuple[Window, ...]:
-    """Closed windows of a history, a heater that failed taking nothing or less from then on."""
-    found = windows(history)
-    trouble = heater_trouble(history) if any(not w.warm for w in found) else None
+def day_heaters(history: History) -> tuple[float, ...]:
+    """Charge that heaters used on each day: less where one failed, none for other warmings. [Ah]"""
+    facts, how = history.facts, heating(history)
+    usual = [heater_ah(d, facts) for d in history.digests]
+    if not any(usual):
+        return tuple(usual)
+    if how.seen and math.isfinite(how.start_c):
+        usual = [
+            ah * heated_s(d, how, facts) / (d.heater.on_s + 0.3 * 3600) if d.heater.method in INFERRED else ah
+            for ah, d in zip(usual, history.digests, strict=True)
+        ]
+    trouble = heater_trouble(history)
     if trouble is None or trouble.what not in {"no effect", "weak"}:
-        return found
+        return tuple(usual)
     left = 0.0 if trouble.what == "no effect" else 1 - trouble.value
-    days = {d.day: heater_ah(d, history.facts) for d in history.digests}
+    return tuple(
+        ah * left if d.day >= trouble.since else ah for ah, d in zip(usual, history.digests, strict=True)
+    )
+
+
+@once
+def heated_windows(history: History) -> tuple[Window, ...]:
+    """Closed windows of a history, with what its heaters really used."""
+    found = windows(history)
+    if all(w.warm for w in found):
+        return found
+    raw = {d.day: heater_ah(d, history.facts) for d in history.digests}
+    real = dict(zip(history.days, day_heaters(history), strict=True))
     out = []
     for w in found:
-        inside = [(day, ah) for day, ah in days.items() if w.first <= day <= w.last]
-        whole = math.fsum(ah for _, ah in inside)
-        late = math.fsum(ah for day, ah in inside if day >= trouble.since)
-        used = w.heater_ah * (1 - (1 - left) * late / whole) if whole > 0 else w.heater_ah
+        inside = [day for day in history.days if w.first <= day <= w.last]
+        whole = math.fsum(raw[day] for day in inside)
+        used = w.heater_ah * math.fsum(real[day] for day in inside) / whole if whole > 0 else w.heater_ah
         out.append(replace(w, heater_ah=used, warm=w.warm or (used <= 0 and whole > 0)))
     return tuple(out)
 
@@ -85,7 +106,7 @@ def heater_path(history: History) -> HeaterPath:
     methods = [d.heater.method for d in history.digests if d.heater.on_s > 0]
     usual = max(set(methods), key=methods.count) if methods else "none"
     relative = math.hypot(u_watts, TIME_U.get(usual, INFERRED_TIME_U))
-    chance = _chance(history, usual) * (1.0 if heater_seen(history) else UNSEEN)
+    chance = _chance(history, usual) * (1.0 if heating(history).seen else UNSEEN)
     return HeaterPath(chance, watts / assumed, relative)
 
 

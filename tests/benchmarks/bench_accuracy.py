@@ -95,10 +95,8 @@ def numbers(case: Case, digests: dict[str, list[DayDigest]], truths: dict[dt.dat
         runs = pack.capacity.pairs  # a capacity speaks of the day of its last run
         then = days.get(dt.date.fromisoformat(runs[-1].day), final) if runs else final
         trip = pack.efficiency.round_trip
-        spoken = pack.efficiency.windows
-        inside = [
-            t for day, t in days.items() if not spoken or spoken[0].first <= str(day) <= spoken[-1].last
-        ]
+        first, last_day = pack.efficiency.days
+        inside = [t for day, t in days.items() if not first or first <= str(day) <= last_day]
         rows = (
             ("usable capacity (shown)", pack.capacity.usable, gain * usable_ah(then)),
             ("round trip", trip, round_trip(inside, case.scenario.chemistry)),

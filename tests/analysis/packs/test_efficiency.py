@@ -119,7 +119,7 @@ def test_a_day_without_any_voltage_is_left_out() -> None:
 def test_the_zero_from_closures_is_the_models() -> None:
     zero = closure_zero(windows(history_of(made.Pack(offset_a=0.12, loss=0.002), 15)))
     assert zero is not None
-    assert zero.offset_a == pytest.approx(0.12 - 0.01, abs=0.01)  # 10 mA: the drain it allows for
+    assert zero.offset_a == pytest.approx(0.12 - 0.02, abs=0.01)  # 20 mA: the drain it allows for
 
 
 def test_losses_add_up() -> None:
