@@ -105,7 +105,8 @@ def glance(scope: Scope) -> tuple[Statement, ...]:
     ]
     heat = [f"pack {p.name} {value_text(p.cold.on_time)}" for p in packs if (p.cold.on_time.value or 0) > 0]
     ratios = _known("of the energy put in came out again", [(p.name, p.efficiency.round_trip) for p in packs])
-    full = _known("from full to empty", [(p.name, p.capacity.usable) for p in packs])
+    held = [(p.name if p.capacity.pairs else f"{p.name} about", p.capacity.usable) for p in packs]
+    full = _known("from full to empty", held)
     heated = f"The heater was on each day: {', '.join(heat)}." if heat else "No heater was on."
     energy = f"{_list(flows)}. {stock_words(scope)}".strip() if flows else "Nothing was recorded."
     return (

@@ -64,11 +64,18 @@ def situation(path: Path | None = None) -> list[str]:
         lines.append("Nothing has been recorded yet.")
         steps = [("log", "start logging")] if config.source else []
         steps.append(("import FILE --pack " + config.pack_names[0], "bring in a CSV file"))
-    else:
+    elif config.source:
         steps = [
             ("status", "is it recording, and is all well?"),
             ("now", "watch the packs live"),
             ("findings", "what has been found"),
             ("week", "write the report of the last whole week"),
+        ]
+    else:
+        steps = [
+            ("findings", "what has been found"),
+            ("health", "every number the record supports"),
+            ("checkup", "write the report of all that is on record"),
+            ("week 2026-01-15", "write the report of the week with that day"),
         ]
     return [*lines, "", *(f"  bankbook {command:<22} {what}" for command, what in steps)]

@@ -292,3 +292,16 @@ def test_explain_and_export_speak_json_too(shell: Shell, here: Path) -> None:
     assert made == {"file": "out.csv", "readings": 1440}
     made = json.loads(shell("export", "--parquet", "all", "--json")[1])
     assert [Path(f).suffix for f in made["files"]] == [".parquet"]
+
+
+def test_alone_it_says_what_comes_next_for_what_is_here(shell: Shell, here: Path) -> None:
+    assert "bankbook import FILE --pack A" in shell()[1]
+    shell("import", str(table(here)), "--pack", "A")
+    told = shell()[1]
+    assert "bankbook checkup" in told
+    assert "bankbook now" not in told  # nothing is logged here
+    source = '[[source]]\nname = "s"\nkind = "replay"\npack = "A"\nfile = "a.log"\n'
+    (here / "bank.toml").write_text(A + source, encoding="utf-8")
+    assert "bankbook now" in shell()[1]
+    (here / "bank.toml").unlink()
+    assert "bankbook setup" in shell()[1]
