@@ -167,6 +167,29 @@ def test_every_option_of_a_command_is_in_the_readme() -> None:
                     assert option in row.group(), f"README's line on {name} lacks {option}"
 
 
+DOCUMENTS = sorted(
+    p for p in ROOT.rglob("*.md") if not {".venv", ".git", "build"} & set(p.relative_to(ROOT).parts)
+)
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_every_command_and_option_that_a_document_writes_is_there(document: Path) -> None:
+    known = commands()
+    text = document.read_text(encoding="utf-8")
+    blocks = re.findall(r"^    (.*)$", text, re.MULTILINE)
+    running = re.sub(r"^(    .*|```.*)$", "", text, flags=re.MULTILINE)
+    inline = re.findall(r"`([^`\n]+(?:\n[^`\n]+)?)`", running)
+    for code in (*blocks, *(" ".join(one.split()) for one in inline)):
+        for words, rest in re.findall(r"(?:^|(?<!-u)[\s/&])bankbook ([a-z-]+(?: [a-z]+)?)([^|;#&]*)", code):
+            name = next((n for n in (words, words.split()[0]) if n in known), None)
+            if name is None:
+                assert words.startswith("-") or "#" in code, f"there is no command: {code}"
+                continue
+            told = set(re.findall(r"(?<=\s)--?[a-z][a-z-]*", rest))
+            there = {o for parameter in known[name].params for o in parameter.opts} | {"--help", "-h"}
+            assert told <= there, f"{name} has no {told - there}: {code}"
+
+
 def section(text: str, title: str) -> str:
     found = re.search(rf"^## {title}$(.*?)(?=^## |\Z)", text, re.MULTILINE | re.DOTALL)
     assert found, f"README has no section {title}"
