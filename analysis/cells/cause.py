@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from analysis.cells.causes_charge import alone, apart, deficit, leak, offset
+from dataclasses import replace
+
+from analysis.cells.causes_apart import apart
+from analysis.cells.causes_charge import alone, closing, deficit, leak, offset, shrinks
 from analysis.cells.causes_joint import joint
 from analysis.cells.causes_tap import taps
 from analysis.cells.diagnosis import Diagnosis, z_of
 from analysis.cells.imbalance import Imbalance
+from analysis.cells.limits import OFTEN, reached
 from analysis.cells.resistance import Resistance
 from analysis.history import History
 from analysis.thresholds import Thresholds
@@ -71,12 +75,21 @@ def diagnose(
             still = None
         shorts += [short] if short is not None else []
         offsets += [still] if still is not None else []
+    offsets = _eased(history, balance, offsets)
     together = apart(history, balance, [*leaks, *offsets], limits)
     found += shorts
     found += [*leaks, *offsets] if together is None else [together]
     by_itself = alone(history, balance, {d.cell for d in found} | spoiled)
     found += [] if by_itself is None else [by_itself]
     return tuple(_fewer(found))
+
+
+def _eased(history: History, pack: Imbalance, offsets: list[Diagnosis]) -> list[Diagnosis]:
+    """Offsets that balancing takes away are only noted, unless the cell ends charges or discharges."""
+    ends = {r.cell for r in reached(history) if r.days >= OFTEN or r.alone >= OFTEN}
+    all_close = closing([c for c in pack.cells if c.top.value is not None])
+    eased = {c.cell for c in pack.cells if c.cell not in ends and (all_close or shrinks(c))}
+    return [replace(d, level="note") if d.cell in eased else d for d in offsets]
 
 
 def _fewer(found: list[Diagnosis]) -> list[Diagnosis]:

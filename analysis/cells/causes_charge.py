@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from statistics import correlation, median
 
-from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, surety, z_of
+from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, share, surety, z_of
 from analysis.cells.drift import Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.cells.limits import RECENT_DAYS, reached
-from analysis.finding import Severity
 from analysis.history import History
 from analysis.thresholds import Thresholds
 
@@ -21,14 +20,20 @@ AHEAD_FRACTION = 0.004
 SIZE_SURE, DRIFT_SURE = 2.0, 1.5
 """Of a cell far behind the size is vague, yet it leaks: standard deviations of the size that do where the
 drift itself is so many times as sure as it has to be. [1]"""
+CLOSING_TOGETHER = 0.6
+"""A pack comes together when its cells drift against where they stand, as surely as this. [1]"""
+LEAST_APART = 3
+"""So many cells apart at once are a pack out of balance, not a bad cell."""
+FASTEST_MA = 100.0
+"""A leak may be anything up to that, as likely as not. [mA] Common practice, no source."""
+EVEN = 0.5
+"""Logarithm of the odds of a drift against standing still from which on it is named. [1]"""
 NEW_DAYS, NEW_CONFIDENCE = 12.0, 0.7
 """A drift seen over less time than this may be a cell that settles: no surer than that. [days], [1]"""
+SOON_CONFIDENCE = 0.85
+"""Nor is one that is only likelier than standing still surer than that. [1]"""
 ALONE_DAYS, ALONE_CONFIDENCE = 10, 0.55
 """On so many of the last 30 days a cell ends charges alone, to be named for that. [days], [1]"""
-SPREADING_MA, SPREADING_TOGETHER = 5.0, 0.7
-"""A pack drifts apart when ordinary cells' drifts differ by this, in step with where they stand. [mA], [1]"""
-ALIKE, LEAST_APART = 0.3, 3
-"""So many cells at least this large beside the largest mean a pack that drifts apart, not a bad cell. [1]"""
 
 
 def leak(
@@ -43,8 +48,8 @@ def leak(
     one : CellImbalance
     limits : Thresholds
     stands : bool
-        Whether the cell is known to stand apart: then an interval of the drift that lies wholly above what
-        is watched is enough, for it did not get there by standing still.
+        Whether the cell is known to stand apart: then the drift need not be sure by itself, only likelier
+        than that the cell always stood there, or wholly above what is watched.
 
     Returns
     -------
@@ -57,10 +62,14 @@ def leak(
     z = z_of(one.leak)
     short = drift.span_days < limits["least_days"]
     drifts = z >= limits["sure"] or (z > SIZE_SURE and _shown(drift) > DRIFT_SURE * limits["sure"])
-    only_stands = not drifts and stands and one.leak.low >= limits["leak_watch_ma"]
-    if level is None or short or not (drifts or only_stands) or one.leak.low < limits["leak_note_ma"] / 2:
+    odds = drift_odds(one)
+    likelier = one.leak.low >= limits["leak_watch_ma"] or (odds > EVEN and one.leak.low > 0)
+    only_stands = not drifts and stands and likelier
+    if level is None or short or not (drifts or only_stands):
         return None
-    if one.top.value is not None and one.top.value < -AHEAD_FRACTION * history.facts.rated_ah:
+    if drifts and one.leak.low < limits["leak_note_ma"] / 2:
+        return None
+    if _comes_back(pack, one, AHEAD_FRACTION * history.facts.rated_ah):
         return None
     others = sorted(c.leak.value for c in pack.cells if c.leak.value is not None and c.cell != one.cell)
     evidence = [
@@ -84,13 +93,47 @@ def leak(
     confidence = surety(max(z, z_of(one.slope), _shown(drift)), limits["sure"])
     if pack.balance_source == "none":
         confidence *= 0.97
+    if only_stands:
+        confidence = min(max(share(odds), NEW_CONFIDENCE), SOON_CONFIDENCE)
     if drift.span_days < NEW_DAYS or only_stands:
-        confidence = min(confidence, NEW_CONFIDENCE)
+        confidence = min(confidence, NEW_CONFIDENCE) if drift.span_days < NEW_DAYS else confidence
         evidence.append(
             f"Against: it was seen over {drift.span_days:.0f} days only; two more weeks tell if it goes on."
         )
     since = one.since or history.digests[0].day
     return Diagnosis("self_discharge", one.cell, since, confidence, one.leak, level, tuple(evidence))
+
+
+def _comes_back(pack: Imbalance, one: CellImbalance, apart_ah: float) -> bool:
+    """Whether a cell stands ahead, or always came back from there and is not behind yet."""
+    top, leak = one.top.value, one.leak.value
+    if top is None or leak is None or one.drift is None:
+        return False
+    stood = top - 0.024 * leak * one.drift.span_days
+    back = one.since is None and (stood < -apart_ah or closing(list(pack.cells)))
+    return top < -apart_ah or (back and top < apart_ah)
+
+
+def closing(cells: list[CellImbalance]) -> bool:
+    """Whether the cells that stand out come back to the others, as after delivery: balancing is winning."""
+    pairs = [
+        (c.top.value, c.slope.value) for c in cells if c.top.value is not None and c.slope.value is not None
+    ]
+    place, pace = [a for a, _ in pairs], [b for _, b in pairs]
+    if len(pairs) < 2 * LEAST_APART or not (any(place) and any(pace)):
+        return False
+    return correlation(place, pace) < -CLOSING_TOGETHER
+
+
+def drift_odds(one: CellImbalance) -> float:
+    """Logarithm of the odds that a cell which stands apart drifts, against that it always stood there. [1]
+
+    The gain in fit, less what a drift of any size up to `FASTEST_MA` would have gained by chance.
+    """
+    if one.drift is None or not 0 < sd_of(one.leak) < math.inf:
+        return -math.inf
+    width = math.sqrt(2 * math.pi) * sd_of(one.leak)
+    return 0.5 * _shown(one.drift) ** 2 - math.log(max(FASTEST_MA / width, 1.0))
 
 
 def scatter_of(values: list[float | None], mine: float) -> float:
@@ -221,6 +264,9 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     sure = min(abs(top.low), abs(top.high)) if top.low * top.high > 0 else 0.0
     if level is None or abs(z_of(top)) < limits["sure"] or sure < limits["offset_note"] * rated / 2:
         return None
+    least = limits["offset_note"] if top.value < 0 else limits["offset_watch"]  # one ahead ends charges
+    if level == "watch" and sure < least * rated:
+        level = "note"  # the next weeks may well show less
     if abs(top.value) < BEYOND_OTHERS * scatter_of([c.top.value for c in pack.cells], top.value):
         return None
     way = "behind" if top.value > 0 else "ahead of"
@@ -237,18 +283,24 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
         evidence.append(
             f"For: the offset is the same at the lower end; the capacity differs by {said(one.deficit)}."
         )
-    if one.slope.value is not None and one.slope.low is not None and one.slope.high is not None:
-        shrinking = one.slope.value * top.value < 0 and one.slope.low * one.slope.high > 0
-        if shrinking:
-            days = abs(top.value / (one.slope.value * 0.024))
-            evidence.append(
-                f"Balancing works on it: at the present pace it is gone in about {days:.0f} days."
-            )
+    if shrinks(one) and one.slope.value is not None:
+        days = abs(top.value / (one.slope.value * 0.024))
+        evidence.append(f"Balancing works on it: at the present pace it is gone in about {days:.0f} days.")
     confidence = surety(abs(z_of(top)), limits["sure"])
     if sd_of(one.deficit) > 0.02 * rated:
         confidence = min(confidence, 0.8)
+    if one.leak.high is not None and one.leak.high > limits["leak_watch_ma"] and top.value > 0:
+        confidence = min(confidence, max(1 - share(drift_odds(one)), 0.5))
     since = history.digests[0].day
     return Diagnosis("static_offset", one.cell, since, confidence, top, level, tuple(evidence))
+
+
+def shrinks(one: CellImbalance) -> bool:
+    """Whether a cell certainly comes back to the others."""
+    top, slope = one.top.value, one.slope
+    if top is None or slope.value is None or slope.low is None or slope.high is None:
+        return False
+    return slope.value * top < 0 and slope.low * slope.high > 0
 
 
 def alone(history: History, pack: Imbalance, known: set[int | None]) -> Diagnosis | None:
@@ -288,70 +340,3 @@ def _place(one: CellImbalance, limits: Thresholds) -> str:
     if one.leak.high is not None and one.leak.high > limits["leak_watch_ma"]:
         return f"Cannot tell yet whether it stays there: the drift is {said(one.leak)}. Two more weeks tell."
     return f"For: it keeps its place: the drift is {said(one.leak)}."
-
-
-def apart(history: History, pack: Imbalance, single: list[Diagnosis], limits: Thresholds) -> Diagnosis | None:
-    """Judge whether the whole pack stands or drifts apart, rather than one cell of it.
-
-    Parameters
-    ----------
-    history : History
-    pack : Imbalance
-    single : list of Diagnosis
-        Leaks and offsets of single cells.
-    limits : Thresholds
-
-    Returns
-    -------
-    Diagnosis or None
-        With the cell furthest behind; None if few cells are concerned or balancing is winning.
-    """
-    sizes = sorted((_weight(d, limits) for d in single), reverse=True)
-    least = max(LEAST_APART, len(pack.cells) // 5)
-    alike = [s for s in sizes if s > max(ALIKE * sizes[0], 1.0)] if sizes else []
-    cells = [c for c in pack.cells if c.top.value is not None]
-    if len(alike) < least:
-        blamed = {d.cell for d in single}
-        if not _spreading([c for c in cells if c.cell not in blamed], limits, history.facts.rated_ah):
-            return None
-    worst = max(cells, key=lambda c: c.top.value or 0.0)
-    high = max(c.top.value or 0.0 for c in cells)
-    low = min(c.top.value or 0.0 for c in cells)
-    if worst.slope.high is not None and worst.slope.high < 0:
-        return None
-    level: Severity = "watch" if high - low > 2 * limits["offset_watch"] * history.facts.rated_ah else "note"
-    drifts = sorted(c.slope.value for c in cells if c.slope.value is not None)
-    evidence = (
-        (
-            f"For: many cells stand or drift apart at once: at the top they lie from {-high:.1f} to "
-            f"{-low:+.1f} Ah of the median cell. That is a pack out of balance, not one bad cell."
-        ),
-        f"For: with balancing as it is they drift between {drifts[0]:.1f} and {drifts[-1]:.1f} mA.",
-        *balance_words(history, pack, worst),
-    )
-    since = min((d.since for d in single), default=history.digests[0].day)
-    return Diagnosis("balancing_behind", worst.cell, since, 0.8, worst.slope, level, evidence)
-
-
-def _spreading(cells: list[CellImbalance], limits: Thresholds, rated_ah: float) -> bool:
-    """Whether ordinary cells lie far apart, and the further out, the faster they go on."""
-    pairs = [
-        (c.top.value, c.slope.value) for c in cells if c.top.value is not None and c.slope.value is not None
-    ]
-    if len(pairs) < 2 * LEAST_APART:
-        return False
-    place, pace = [a for a, _ in pairs], [b for _, b in pairs]
-    if (
-        max(place) - min(place) < 2 * limits["offset_watch"] * rated_ah
-        or max(pace) - min(pace) < SPREADING_MA
-    ):
-        return False
-    return correlation(place, pace) > SPREADING_TOGETHER
-
-
-def _weight(one: Diagnosis, limits: Thresholds) -> float:
-    """Size of a leak or an offset in units of what is watched."""
-    value = abs(one.size.value or 0.0)
-    if one.kind == "self_discharge":
-        return value / limits["leak_watch_ma"]
-    return 1.0 + value / 100.0 if one.level != "note" else 0.5

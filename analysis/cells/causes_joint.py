@@ -21,6 +21,15 @@ PRIOR_LINK = -0.4
 COMES_AND_GOES, FLIPS, RECENT, LEAST = 4.0, 4, 45, 12
 """Day-to-day moves, of those of the other cells, from which an excess is taken to come and go; how often it
 has to; the recent days looked at, and how many there must be. [1]"""
+WIDER = 3.0
+"""The way from its good to its bad days is this much wider than in the other cells: read in steps of
+10 mV some move more than others by luck. [1] Common practice, no source."""
+STANDS_OUT = 0.05
+"""A change began on the first day from which on the excess stays above what it was, by this part of the
+median cell's resistance. [1] Common practice, no source."""
+LEAST_BEFORE = 5
+"""Days before the change that tell what it was."""
+A_WEEK = 7.0
 EPOCH_ORDINAL = 719163
 """Ordinal of 1970-01-01."""
 
@@ -62,6 +71,15 @@ def _neighbours(one: CellResistance, pack: Resistance) -> tuple[float, str]:
     return 0.0, ""
 
 
+def _usual_spread(pack: Resistance, cell: int, days: int) -> float:
+    """From the good to the bad days of an ordinary cell; 0 without others. [Ω]"""
+    rows = np.array([[p.excess_ohm for p in c.series[-days:]] for c in pack.cells if c.cell != cell])
+    if rows.size == 0:
+        return 0.0
+    low, high = np.nanquantile(rows, (0.15, 0.85), axis=1)
+    return float(np.median(high - low))
+
+
 def intermittent(one: CellResistance, pack: Resistance) -> tuple[float, float] | None:
     """Excess on bad and on good days of a cell whose excess comes and goes; None of one that stays. [Ω]"""
     since = "" if one.change is None else _day(one.change.at)
@@ -70,6 +88,8 @@ def intermittent(one: CellResistance, pack: Resistance) -> tuple[float, float] |
     if days.size < LEAST or one.restless < COMES_AND_GOES or pack.median.value is None:
         return None
     bad, good = float(np.quantile(days, 0.85)), float(np.quantile(days, 0.15))
+    if bad - good < WIDER * _usual_spread(pack, one.cell, days.size):
+        return None
     if int(np.abs(np.diff(days > (bad + good) / 2)).sum()) < FLIPS:
         return None
     return (bad, good) if bad - good > 0.2 * pack.median.value and bad > 2 * max(good, 0.0) else None
@@ -161,7 +181,12 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
     odds += near_odds
     if near_words:
         evidence.append(near_words)
-    since = history.digests[0].day if one.change is None else _day(one.change.at)
+    since = history.digests[0].day if one.change is None else _began(one, pack)
+    if one.rise is not None and one.rise.slope > 0:
+        evidence.append(
+            f"It still rises, by {100 * A_WEEK * one.rise.slope:.0f} % of the median cell's resistance "
+            "a week; the size is that of the last days."
+        )
     link = odds > 0
     confidence = min(TOP_CONFIDENCE, surety(z_of(ratio), limits["sure"]) * share(abs(odds)))
     if abs(odds) < 1:
@@ -175,6 +200,23 @@ def joint(history: History, pack: Resistance, one: CellResistance, limits: Thres
         level,
         tuple(evidence),
     )
+
+
+def _began(one: CellResistance, pack: Resistance) -> str:
+    """Local date from which on the excess is above what it was; one that grew did so before its middle."""
+    change = one.change
+    if change is None or pack.median.value is None:
+        return one.series[0].day
+    before = [p for p in one.series if p.day < _day(change.at)]
+    if len(before) < LEAST_BEFORE or change.size <= 0:
+        return _day(change.at)
+    base = float(np.quantile([p.excess_ohm for p in before], 0.25))
+    first = _day(change.at)
+    for p in reversed(before):
+        if p.excess_ohm < base + STANDS_OUT * pack.median.value + 2 * p.sigma_ohm:
+            break
+        first = p.day
+    return first
 
 
 def _jumps(one: CellResistance) -> tuple[float, list[str]]:

@@ -15,6 +15,9 @@ from analysis.thresholds import Thresholds
 
 RECENT_DAYS = 21
 LEAST_DAYS = 4
+MOVED_V = 0.004
+"""A reading error that changed by this within the record has to be seen in the sum of the cells too. [V]
+Common practice, no source."""
 BALANCED = 0.45
 """The sum of an opposite pair may be this part of their difference's half. [1] Common practice, no source."""
 
@@ -197,6 +200,21 @@ def _pairs(known: Readings, limits: Thresholds) -> list[Diagnosis]:
     return found[:1] if found else []
 
 
+def _sum_follows(known: Readings, j: int) -> bool:
+    """Whether the sum of the cells went wrong by as much as the reading did, where the reading moved at all.
+
+    The pack's own voltage may be off by as much for ever: only what changes together belongs together.
+    """
+    both = np.isfinite(known.error_v[:, j]) & np.isfinite(known.sum_v)
+    error, total = known.error_v[both, j], known.sum_v[both]
+    third = error.size // 3
+    if third < LEAST_DAYS:
+        return True
+    moved = float(np.median(error[-third:]) - np.median(error[:third]))
+    with_it = float(np.median(total[-third:]) - np.median(total[:third]))
+    return abs(moved) < MOVED_V or abs(with_it + moved) < 0.5 * abs(moved)
+
+
 def _single(known: Readings, limits: Thresholds, found: list[Diagnosis]) -> list[Diagnosis]:
     """One cell that reads wrong by more than charge or resistance can explain."""
     if found:
@@ -214,6 +232,8 @@ def _single(known: Readings, limits: Thresholds, found: list[Diagnosis]) -> list
     total = known.sum_v[np.isfinite(known.sum_v)][-RECENT_DAYS:]
     if not total.size or abs(float(np.median(total)) + float(middle[j])) > 0.4 * abs(float(middle[j])):
         return []  # the pack's own voltage confirms the reading: it is the cell that is so low or high
+    if not _sum_follows(known, j):
+        return []
     evidence = (
         (
             f"For: cell {j + 1} reads {middle[j] * 1e3:+.0f} mV from the others at every current and state "

@@ -12,11 +12,17 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.stats.change import Change, step_change
+from analysis.stats.trend import Slope, theil_sen
 
 RECENT_DAYS = 45.0
 """What "now" means for a resistance. [days] Common practice, no source."""
 MEASURED_DAYS = 14.0
 """And for a resistance as measured, which follows the season's temperature. [days] Practice, no source."""
+MOVING_DAYS, MOVING = 28.0, 0.06
+"""An excess that moved in a straight line over so many days, by this part of the median cell's in a
+fortnight, is told as it is at the end of it. [days], [1] Common practice, no source."""
+LEAST_MOVING = 8
+"""Days with steps from which on that can be told."""
 WEATHER_ERROR = 0.07
 """What it may be wrong by in proportion: two kelvin, at 3.5 % each. [1]"""
 LONGEST_DAYS = 400
@@ -60,6 +66,8 @@ class CellResistance:
         `ratio` before the change, or over the whole record if there is none. [1]
     change : Change or None
         The most likely jump of `ratio`, t in days since the epoch; judge it by its size and p.
+    rise : Slope or None
+        How `ratio` moved lately, t in days since the epoch, where it did for certain. [1/day]
     restless : float
         Day-to-day scatter of the excess over that of the median cell's. [1]
     absolute_gain : float
@@ -75,6 +83,7 @@ class CellResistance:
     slow_ratio: Estimate
     before: Estimate
     change: Change | None
+    rise: Slope | None
     restless: float
     absolute_gain: float
     series: tuple[ResistancePoint, ...]
@@ -243,11 +252,36 @@ def _slow_factor(ratios: F64, slow: F64) -> tuple[float, float]:
     return slope, math.hypot(rest / math.sqrt(power + 0.02), 0.15)
 
 
+def _moving(t: F64, values: F64, scale: float = 1.0) -> Slope | None:
+    """How values moved lately, if they did for certain and by enough; `scale` is the median cell's."""
+    ok = np.isfinite(values) & (t > t.max() - MOVING_DAYS)
+    if int(ok.sum()) < LEAST_MOVING:
+        return None
+    line = theil_sen(t[ok], values[ok], serial=True)
+    if not line.low * line.high > 0 or abs(line.slope) * MEASURED_DAYS < MOVING * scale:
+        return None
+    return line
+
+
+def _at_end(line: Slope, t: F64, values: F64) -> tuple[float, float, int]:
+    """Value of a line on its last day, its standard deviation, and the days behind it."""
+    ok = np.isfinite(values) & (t > t.max() - MOVING_DAYS)
+    rest = values[ok] - line.intercept - line.slope * t[ok]
+    scatter = 1.4826 * float(np.median(np.abs(rest)))
+    reach = float(t[ok].max() - np.median(t[ok]))
+    sd = math.hypot(1.25 * scatter / math.sqrt(int(ok.sum())), line.sd * reach)
+    return line.at(float(t[ok].max())), sd, int(ok.sum())
+
+
 def _now(t: F64, values: F64, sigma: F64) -> tuple[float, float, int]:
-    """Median of the recent days, its standard deviation, and their number."""
+    """Median of the recent days, or the end of the line they move on; its standard deviation, and days."""
     ok = np.isfinite(values) & (t > t.max() - RECENT_DAYS)
     if not ok.any():
         return math.nan, math.nan, 0
+    line = _moving(t, values)
+    if line is not None:
+        value, sd, n = _at_end(line, t, values)
+        return value, math.hypot(sd, RATIO_ERROR), n
     recent = values[ok]
     middle = float(np.median(recent))
     scatter = 1.4826 * float(np.median(np.abs(recent - middle)))
@@ -278,10 +312,7 @@ def _cell(
         earlier = _estimate(float(np.median(ratio)), RATIO_ERROR, "1", ratio.size, basis)
         slow_now = slow
     value, sd, n = _now(t_now, now, sigma)
-    lately = days.excess[-t_now.size :, j][t_now > t_now.max() - MEASURED_DAYS]
-    raw = float(np.median(lately))
-    scatter = 1.4826 * float(np.median(np.abs(lately - raw)))
-    raw_sd = math.hypot(1.25 * scatter / math.sqrt(lately.size), RATIO_ERROR * r25, WEATHER_ERROR * raw)
+    raw, raw_sd = _measured(t_now, days.excess[-t_now.size :, j], r25)
     cold = _from_reference(days.temp)
     normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
     slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)
@@ -293,6 +324,7 @@ def _cell(
         slow_ratio=_estimate(slow_value, slow_sd, "1", slow_n, basis),
         before=earlier,
         change=change,
+        rise=_moving(t_now, now),
         restless=restless,
         absolute_gain=_absolute_gain(days, j, change),
         series=tuple(
@@ -306,6 +338,18 @@ def _cell(
             )
         ),
     )
+
+
+def _measured(t: F64, excess: F64, r25: float) -> tuple[float, float]:
+    """Excess as it was lately, or where it has moved to, and its standard deviation. [Ω]"""
+    line = _moving(t, excess, r25)
+    if line is not None:
+        raw, sd, _ = _at_end(line, t, excess)
+    else:
+        lately = excess[t > t.max() - MEASURED_DAYS]
+        raw = float(np.median(lately))
+        sd = 1.25 * 1.4826 * float(np.median(np.abs(lately - raw))) / math.sqrt(lately.size)
+    return raw, math.hypot(sd, RATIO_ERROR * r25, WEATHER_ERROR * raw)
 
 
 def _moved(ratio: F64) -> bool:

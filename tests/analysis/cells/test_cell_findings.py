@@ -9,7 +9,8 @@ from typing import TypeAlias
 import numpy as np
 import pytest
 
-from analysis.cells.causes_charge import leak
+from analysis.cells.causes_apart import spreads
+from analysis.cells.causes_charge import closing, drift_odds, leak
 from analysis.cells.cell_findings import cell_findings
 from analysis.cells.imbalance import imbalance
 from analysis.cells.resistance import resistance
@@ -94,6 +95,66 @@ def test_a_cell_that_stands_apart_and_drifts_is_not_said_to_stay() -> None:
     assert found.confidence <= 0.7
     still = replace(vague, leak=Estimate(44.5, "mA", -1.0, 76.0))
     assert leak(bank, pack, still, DEFAULT, stands=True) is None
+
+
+def test_a_cell_that_fits_drifting_better_than_standing_is_said_to_drift() -> None:
+    bank = history(change=leaking(7, 0.0016))
+    pack = imbalance(bank)
+    one = pack.cells[6]
+    assert one.drift is not None
+    # 8 ± 2.8 mA: 2.9 standard deviations, not sure by itself; ln(100 / (√τ × 2.8)) = 2.66, by hand
+    vague = Estimate(8.0, "mA", 2.5, 13.5)
+    drift = replace(one.drift, line_loss=100.0, onset_loss=100.0, chi2=1.0)
+    gained = {
+        gain: replace(one, leak=vague, drift=replace(drift, flat_loss=100.0 + gain)) for gain in (10.0, 40.0)
+    }
+    assert drift_odds(gained[40.0]) == pytest.approx(40 / 8 - 2.66, abs=0.02)
+    assert leak(bank, pack, gained[10.0], DEFAULT, stands=True) is None
+    found = leak(bank, pack, gained[40.0], DEFAULT, stands=True)
+    assert found is not None
+    assert 0.7 <= found.confidence <= 0.85
+
+
+def test_cells_that_come_back_after_delivery_are_not_drifting_apart() -> None:
+    # six cells start 0.9 to 1.6 % apart and lose a fifteenth of it a day, as balancing does it
+    def change(_day: int, pack: made.Pack, frame: Frame) -> Frame:
+        pack.spread = tuple(14 / 15 * x for x in pack.spread)
+        return frame
+
+    def delivered(_day: int, pack: made.Pack, frame: Frame) -> Frame:
+        if _day == 0:
+            away = (0.016, -0.012, 0.012, -0.014, 0.009, -0.013)
+            pack.spread = away + tuple(pack.spread[6:])
+        return change(_day, pack, frame)
+
+    bank = history(change=delivered, days=12)
+    pack = imbalance(bank)
+    assert closing(list(pack.cells))
+    found = cell_findings(bank)
+    assert "balancing_behind" not in {f.kind for f in found}
+    assert serious(found) == []
+
+
+def test_one_cell_far_behind_is_not_a_pack_that_drifts_apart() -> None:
+    pack = imbalance(history(change=leaking(7, 0.0040)))
+    apart_ah = max(number(c.top) for c in pack.cells)
+    assert apart_ah > 0.024 * 280  # further than all together may stand apart
+    assert not spreads(list(pack.cells), DEFAULT, 280.0)
+
+
+def test_a_reading_error_that_moves_has_to_move_the_sum() -> None:
+    # cell 9 reads ever lower, as one that leaks does, and the pack's voltage has always read 15 mV too much
+    def change(day: int, _pack: made.Pack, frame: Frame) -> Frame:
+        cells = frame.cells_v.copy()
+        cells[8] -= np.float32(0.0012 * day)
+        if with_the_sum:
+            return replace(frame, cells_v=cells)
+        return replace(frame, cells_v=cells, pack_v=(cells.sum(axis=0) + 0.015).astype(np.float32))
+
+    with_the_sum = False
+    assert (9, "sense_lead") not in {(f.cell, f.kind) for f in cell_findings(history(change=change))}
+    with_the_sum = True
+    assert (9, "sense_lead") in {(f.cell, f.kind) for f in cell_findings(history(change=change))}
 
 
 def test_a_shared_sense_lead_shows_in_two_neighbours() -> None:

@@ -1,13 +1,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from analysis.cells.causes_joint import intermittent
-from analysis.cells.resistance import CellResistance, Resistance, ResistancePoint, arrhenius
+from analysis.cells.resistance import (
+    CellResistance,
+    Resistance,
+    ResistancePoint,
+    _measured,
+    _moving,
+    arrhenius,
+)
 from analysis.estimate import Estimate, unknown
+from analysis.frame import F64
 
 
 def test_activation_energy_and_reference_are_found() -> None:
@@ -35,7 +44,7 @@ def test_no_temperature_at_all_gives_the_median() -> None:
 def jumpy(excess_uohm: list[float], *, restless: float) -> tuple[CellResistance, Resistance]:
     none = unknown("Ω", "not looked at")
     series = tuple(ResistancePoint(f"d{i}", x * 1e-6, 5e-6, 20.0) for i, x in enumerate(excess_uohm))
-    one = CellResistance(3, none, none, none, none, none, None, restless, 0.0, series)
+    one = CellResistance(3, none, none, none, none, none, None, None, restless, 0.0, series)
     median = Estimate(800e-6, "Ω", 790e-6, 810e-6, "made")
     return one, Resistance(median, 15.0, 30e3, 1.8, 0.3, (one,), "made")
 
@@ -52,3 +61,33 @@ def test_a_joint_that_went_bad_once_does_not_come_and_go() -> None:
 
 def test_an_excess_as_calm_as_the_others_does_not_come_and_go() -> None:
     assert intermittent(*jumpy([0.0, 600.0] * 10, restless=1.0)) is None
+
+
+def grown(days: int, *, rise_uohm: float, noise: float = 5.0) -> tuple[F64, F64]:
+    """Days and an excess that rises by so much a day over the last 30 of them. [µΩ]"""
+    t = 20000.0 + np.arange(days, dtype=np.float64)
+    rng = np.random.default_rng(2)
+    return t, rise_uohm * np.maximum(t - t[-1] + 30.0, 0.0) + noise * rng.standard_normal(days)
+
+
+def test_an_excess_that_grows_is_told_as_it_is_now() -> None:
+    t, excess = grown(60, rise_uohm=25.0)
+    # 30 days of 25 µΩ are 750 µΩ on the last day; the median of the last fortnight would be 590
+    value, sd = _measured(t, excess * 1e-6, 500e-6)
+    assert value == pytest.approx(750e-6, rel=0.03)
+    assert abs(value - 750e-6) < 2 * sd
+
+
+def test_an_excess_that_stays_is_told_as_a_median() -> None:
+    t, excess = grown(60, rise_uohm=0.0)
+    assert _moving(t, excess / 500.0) is None
+    value, _ = _measured(t, (excess + 300.0) * 1e-6, 500e-6)
+    assert value == pytest.approx(300e-6, rel=0.02)
+
+
+def test_cells_that_all_move_from_day_to_day_have_no_joint_that_comes_and_goes() -> None:
+    one, pack = jumpy([0.0, 600.0] * 10, restless=5.0)
+    rng = np.random.default_rng(3)
+    others = tuple(jumpy((600.0 * (rng.random(20) < 0.5)).tolist(), restless=1.0)[0] for _ in range(5))
+    cells = (one, *(replace(c, cell=9) for c in others))
+    assert intermittent(one, replace(pack, cells=cells)) is None
