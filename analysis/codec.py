@@ -16,12 +16,10 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import struct
 import types
 import zlib
 from collections.abc import Callable, Sequence
 from functools import cache
-from math import isnan
 from typing import Any, Literal, TypeAlias, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import numpy as np
@@ -35,7 +33,6 @@ INSTANT = 1e6
 """Floats beyond are instants in seconds, kept to a tenth."""
 END = "\x1f"
 _NAN = math.nan
-_NAN_BYTES = struct.pack("<d", _NAN)
 
 
 def encode(value: object, names: Sequence[str] | None = None) -> bytes:
@@ -80,17 +77,28 @@ def decode(kind: type[T], *parts: tuple[Sequence[str], bytes]) -> T:
     ValueError
         If the bytes are not of this type.
     """
-    made = object.__new__(kind)
-    try:
-        for names, raw in parts:
-            values, strings = _split(raw)
-            if reader(_hashable(kind), tuple(names))(made, values, strings) != (len(values), len(strings)):
-                raise ValueError(f"more or fewer bytes than a {kind.__name__} has")
-        for put, default in rest(_hashable(kind), tuple([name for names, _ in parts for name in names])):
-            put(made, default)
-    except (TypeError, IndexError, OverflowError) as error:
-        raise ValueError(f"bytes do not hold a {kind.__name__}") from error
-    return made
+    return decoder(kind, *[names for names, _ in parts])(*[raw for _, raw in parts])
+
+
+def decoder(kind: type[T], *parts: Sequence[str]) -> Callable[..., T]:
+    """Return what decodes many dataclasses of a kind from the bytes of the same fields; see `decode`."""
+    readers = [reader(_hashable(kind), tuple(names)) for names in parts]
+    others = rest(_hashable(kind), tuple(name for names in parts for name in names))
+
+    def decoded(*raws: bytes) -> T:
+        made = object.__new__(kind)
+        try:
+            for read, raw in zip(readers, raws, strict=True):
+                values, strings = _split(raw)
+                if read(made, values, strings) != (len(values), len(strings)):
+                    raise ValueError(f"more or fewer bytes than a {kind.__name__} has")
+            for put, default in others:
+                put(made, default)
+        except (TypeError, IndexError, OverflowError) as error:
+            raise ValueError(f"bytes do not hold a {kind.__name__}") from error
+        return made
+
+    return decoded
 
 
 def first_number(raw: bytes) -> float:
@@ -117,15 +125,11 @@ def _split(raw: bytes) -> tuple[Sequence[float], list[str]]:
     end = 4 + 8 * count
     if len(raw) < max(end, 4):
         raise ValueError("bytes are cut short")
-    values: Sequence[float] = _numbers(count).unpack_from(raw, 4)
-    if raw.find(_NAN_BYTES, 4, end) >= 0:  # one and the same, so that equal digests compare equal
-        values = tuple([_NAN if isnan(value) else value for value in values])
-    return values, raw[end:].decode().split(END)[:-1]
-
-
-@cache
-def _numbers(count: int) -> struct.Struct:
-    return struct.Struct(f"<{count}d")
+    packed = np.frombuffer(raw, "<f8", count, 4)
+    values: list[float] = packed.tolist()
+    for i in np.isnan(packed).nonzero()[0].tolist():
+        values[i] = _NAN  # one and the same, so that equal digests compare equal
+    return tuple(values), raw[end:].decode().split(END)[:-1]
 
 
 @cache

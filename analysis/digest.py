@@ -122,6 +122,7 @@ class DayDigest:
 CORE = tuple(name for name in codec.names_of(DayDigest) if name not in DETAIL)
 VERSION = METHOD * 10**10 + codec.fingerprint(DayDigest)
 """What `DayDigest.version` holds for digests made by this code."""
+_CORE_ONLY, _WHOLE = codec.decoder(DayDigest, CORE), codec.decoder(DayDigest, CORE, DETAIL)
 
 
 def digest(frame: Frame, facts: PackFacts, witnesses: Sequence[WitnessFrame] = ()) -> DayDigest:
@@ -200,6 +201,4 @@ def loads(core: bytes, detail: bytes | None = None) -> DayDigest:
     """
     if codec.first_number(core) != VERSION:
         raise ValueError("digest of another version: make it again from its sealed day")
-    if detail is None:
-        return codec.decode(DayDigest, (CORE, core))
-    return codec.decode(DayDigest, (CORE, core), (DETAIL, detail))
+    return _CORE_ONLY(core) if detail is None else _WHOLE(core, detail)

@@ -16,6 +16,7 @@ from analysis.history import History
 from analysis.once import once
 from analysis.packs.heater_watts import dated_steps
 from analysis.packs.thermostat import counts, heated_s, heating
+from analysis.stats.change import level_shift
 
 LEAST_RUN_H = 0.6
 """A run shorter than this has not had time to show an effect at the sensors. [h]"""
@@ -141,7 +142,7 @@ def _weak(history: History, others: Sequence[History], least: float) -> HeaterTr
     n = watts.size
     if n < 24:
         return None
-    cut = min(range(12, n - 7, 1 + n // 400), key=lambda k: _apart(watts[:k]) + _apart(watts[k:]))
+    cut = level_shift(watts, before=12, after=8)
     before, after = float(np.median(watts[:cut])), float(np.median(watts[cut:]))
     if before <= LEAST_BEFORE_W:
         return None
@@ -168,7 +169,7 @@ def _weak_by_warmth(history: History, least: float) -> HeaterTrouble | None:
     n, rate = len(rows), np.array([rate for _, rate in rows])
     if n < 24:
         return None
-    cut = min(range(12, n - 7, 1 + n // 400), key=lambda k: _apart(rate[:k]) + _apart(rate[k:]))
+    cut = level_shift(rate, before=12, after=8)
     before, after = float(np.median(rate[:cut])), float(np.median(rate[cut:]))
     if before < LEAST_BEFORE_K_H:
         return None
@@ -179,11 +180,6 @@ def _weak_by_warmth(history: History, least: float) -> HeaterTrouble | None:
     hours = sum(d.heater.on_s for d in history.digests if d.day >= rows[cut][0]) / 3600
     ends = rows[cut][0], rows[-1][0]
     return HeaterTrouble("weak", *ends, hours, n - cut, lost, lost - half, lost + half, before, "warming")
-
-
-def _apart(values: F64) -> float:
-    """Sum of the distances from the median. [W]"""
-    return float(np.abs(values - np.median(values)).sum())
 
 
 def _median_u(values: F64) -> float:

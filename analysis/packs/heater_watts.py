@@ -113,6 +113,18 @@ def _day_steps(own: DayDigest, others: Sequence[DayDigest]) -> list[_Step]:
     return out
 
 
+@once
+def _by_day(history: History) -> dict[str, DayDigest]:
+    return {digest.day: digest for digest in history.digests}
+
+
+@once
+def _steps_on(history: History, others: tuple[History, ...], day: str) -> list[_Step]:
+    """Power of each switching of a day of a history."""
+    beside = [digest for digest in (_by_day(other).get(day) for other in others) if digest is not None]
+    return _day_steps(_by_day(history)[day], beside)
+
+
 def _alike(days: Sequence[DayDigest]) -> bool:
     """Whether the switchings of each day agree with each other: one heater's do, a house's loads do not."""
     rows = [(w, float(np.median(d.heater.steps_w))) for d in days for w in d.heater.steps_w]
@@ -130,13 +142,12 @@ def _steps(
     Those beside a current of exactly zero are left out when enough others are there: a dead band hides part
     of such a step.
     """
-    by_day = [{d.day: d for d in other.digests} for other in others]
     coarse = not each_clear or _alike([d for d in history.digests if d.period_s > COARSEST_S])
     close = [d for d in history.digests if d.heater.steps_w and (coarse or d.period_s <= COARSEST_S)]
     switched = close[-days:]
     found: list[_Step] = []
     for own in switched:
-        found += _day_steps(own, [d[own.day] for d in by_day if own.day in d])
+        found += _steps_on(history, tuple(others), own.day)
     clear = [s for s in found if not s.zero]
     return clear if len(clear) >= max(2 * LEAST_STEPS, len(found) // 4) else found
 

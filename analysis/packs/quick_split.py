@@ -11,6 +11,7 @@ from analysis.daily.trace import unpack
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64, Bool
 from analysis.history import History
+from analysis.once import once
 
 CHANGE_C = 0.02
 """A change of the bank's current within a minute that shows the split. [C] Practice, no source."""
@@ -57,6 +58,23 @@ def _day(traces: list[F64], rated_ah: Sequence[float]) -> F64 | None:
     return np.append(step[:, kept] @ whole[kept] / power, float(kept.sum()))
 
 
+@once
+def _days(*packs: History) -> tuple[tuple[str, F64], ...]:
+    """Each pack's part of the quick changes by day, on those days that tell."""
+    by_day = [{d.day: d for d in p.digests[-FAR_BACK:] if d.trace.bin_s > 0} for p in packs]
+    common = sorted(set(by_day[0]).intersection(*by_day[1:]))
+    rated = [p.facts.rated_ah for p in packs]
+    found: list[tuple[str, F64]] = []
+    for day in _looked_at(common):
+        digests = [days[day] for days in by_day]
+        if len({d.trace.bin_s for d in digests}) != 1:
+            continue
+        parts = _day([unpack(d.trace) for d in digests], rated)
+        if parts is not None:
+            found.append((day, parts))
+    return tuple(found)
+
+
 def quick_split(packs: tuple[History, ...], index: int) -> tuple[tuple[tuple[str, float], ...], Estimate]:
     """Find one pack's part of the quick changes of the bank's current.
 
@@ -72,17 +90,7 @@ def quick_split(packs: tuple[History, ...], index: int) -> tuple[tuple[tuple[str
     (tuple of (str, float), Estimate)
         Part by day, and over the latest days. [1]
     """
-    by_day = [{d.day: d for d in p.digests[-FAR_BACK:] if d.trace.bin_s > 0} for p in packs]
-    common = sorted(set(by_day[0]).intersection(*by_day[1:]))
-    rated = [p.facts.rated_ah for p in packs]
-    found: list[tuple[str, float]] = []
-    for day in _looked_at(common):
-        digests = [days[day] for days in by_day]
-        if len({d.trace.bin_s for d in digests}) != 1:
-            continue
-        parts = _day([unpack(d.trace) for d in digests], rated)
-        if parts is not None:
-            found.append((day, float(parts[index])))
+    found = [(day, float(parts[index])) for day, parts in _days(*packs)]
     recent = np.array([part for _, part in found[-LOOKED_AT:]])
     if recent.size < 3:
         return tuple(found), unknown("1", f"{recent.size} days with quick changes of current in all packs")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import math
 from dataclasses import dataclass
 
@@ -185,3 +186,44 @@ def onset(t: ArrayLike, y: ArrayLike, *, edge: int = 4) -> Change | None:
     (1966) 1097 (from memory).
     """
     return _change(t, y, "slope", edge)
+
+
+def level_shift(values: F64, *, before: int, after: int, most: int = 400) -> int:
+    """Find where the level of a series most likely changed, by the distances from the medians of both parts.
+
+    Parameters
+    ----------
+    values : array, shape (n,)
+        In order of time, n > before + after.
+    before, after : int
+        Values that lie on each side at least.
+    most : int
+        About so many places are tried, evenly taken.
+
+    Returns
+    -------
+    int
+        How many values lie before the change.
+    """
+    n = values.size
+    cuts = np.arange(before, n - after + 1, 1 + n // most)
+    left, right = _distances(values.tolist()), _distances(values[::-1].tolist())
+    return int(cuts[np.argmin(left[cuts] + right[n - cuts])])
+
+
+def _distances(values: list[float]) -> F64:
+    """Sum of the distances of the first k values from their median, for k from 0 to all."""
+    low: list[float] = []  # the lower half as a heap of negatives, the upper one as it is
+    high: list[float] = []
+    below = above = 0.0
+    out = np.zeros(len(values) + 1)
+    for k, value in enumerate(values, start=1):
+        top = -heapq.heappushpop(low, -value)
+        below, above = below + value - top, above + top
+        heapq.heappush(high, top)
+        if len(high) > len(low):
+            least = heapq.heappop(high)
+            below, above = below + least, above - least
+            heapq.heappush(low, -least)
+        out[k] = above - below + (-low[0] if k % 2 else 0.0)
+    return out

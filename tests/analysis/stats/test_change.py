@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.stats.change import cusum, onset, step_change
+from analysis.stats.change import cusum, level_shift, onset, step_change
 
 RNG = np.random.default_rng(2)
 DAY = np.arange(120.0)
@@ -46,3 +46,17 @@ def test_cusum_is_never_negative_and_mirrors(x: list[float]) -> None:
     assert (one.high >= 0).all()
     assert one.low == pytest.approx(mirrored.high)
     assert one.alarm == mirrored.alarm
+
+
+@pytest.mark.parametrize("n", [41, 60])
+def test_a_level_shift_is_where_distances_from_both_medians_are_least(n: int) -> None:
+    rng = np.random.default_rng(n)
+    y = rng.standard_normal(n).round(1) + 3.0 * (np.arange(n) >= 25)
+
+    def away(part: np.ndarray) -> float:
+        return float(np.abs(part - np.median(part)).sum())
+
+    best = min(away(y[:k]) + away(y[k:]) for k in range(12, n - 7))  # by the definition
+    cut = level_shift(y, before=12, after=8)
+    assert away(y[:cut]) + away(y[cut:]) == pytest.approx(best)
+    assert abs(cut - 25) <= 1
