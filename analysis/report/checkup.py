@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from analysis.estimate import Estimate
+from analysis.estimate import Estimate, unknown
 from analysis.finding import Finding
 from analysis.health import Health, PackHealth
 from analysis.history import Bank
@@ -201,9 +201,11 @@ def untold_rows(scope: Scope) -> list[tuple[str, str, str, str]]:
 
 
 def _questions(pack: PackHealth) -> tuple[tuple[str, str, Estimate], ...]:
-    cells = pack.imbalance.cells
+    cells, holds = pack.imbalance.cells, pack.capacity.usable
+    if holds.value is not None and not pack.capacity.pairs:
+        holds = unknown(holds.unit, f"judged by its voltage near empty, about {say(holds)}, but not measured")
     questions = [
-        ("How much does it hold?", "capacity", pack.capacity.usable),
+        ("How much does it hold?", "capacity", holds),
         ("How much of the energy comes out again?", "round_trip", pack.efficiency.round_trip),
         ("Is its current sensor's zero right?", "offset", pack.sensor.offset),
         ("Is its current sensor's gain right?", "gain", pack.sensor.gain),

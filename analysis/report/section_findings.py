@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from analysis.estimate import Estimate
@@ -29,7 +29,11 @@ def ordered(findings: Sequence[Finding]) -> tuple[Finding, ...]:
 
 def with_open_begin(findings: Sequence[Finding], bank: Bank) -> tuple[Finding, ...]:
     """Findings as old as the record may be older: it cannot tell what was before it."""
-    first = {h.facts.name: h.days[0] for h in bank.packs if h.days}
+    return as_old(findings, {h.facts.name: h.days[0] for h in bank.packs if h.days})
+
+
+def as_old(findings: Sequence[Finding], first: Mapping[str, str]) -> tuple[Finding, ...]:
+    """The same, from the first day on record of each pack."""
     return tuple(
         replace(f, began_before=True) if f.since and f.since <= first.get(f.pack, "") else f for f in findings
     )

@@ -111,18 +111,18 @@ def _installation(facts: PackFacts, config: Config, *, redact: bool) -> tuple[tu
 
     return (
         ("Site", WITHHELD if redact else config.site.name),
-        ("In service since, as entered", _said(facts.installed)),
+        ("In service since", _said(facts.installed)),
         ("Other packs in parallel", ", ".join(n for n in config.pack_names if n != facts.name) or "none"),
         ("Other instruments", ", ".join(w.name for w in config.witness) or "none"),
-        ("Lead out and back, as entered", _said(facts.lead.loop_m, " m")),
-        ("Copper of the lead, as entered", _wire(facts.lead.area_mm2, config)),
-        ("Heater, as entered", _said(facts.heater_w, " W")),
+        ("Lead out and back", _said(facts.lead.loop_m, " m")),
+        ("Copper of the lead", _wire(facts.lead.area_mm2, config)),
+        ("Heater", _said(facts.heater_w, " W")),
         (
-            "Lowest temperature for charging, as entered",
+            "Lowest temperature for charging",
             temperature_text(facts.charge_floor_c, reading_units(config)),
         ),
         (
-            "Cell voltages of the protection, as entered",
+            "Cell voltages of the protection",
             f"{facts.cell_low_trip_v:g} to {facts.cell_high_trip_v:g} V",
         ),
     )

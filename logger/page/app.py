@@ -18,7 +18,9 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from adapters.base import Subject
 from analysis.report.html import style_hash
+from analysis.report.section_findings import as_old
 from logger.documents.report_files import reading_units
 from logger.live import Views
 from logger.page import pages
@@ -104,8 +106,10 @@ class Site:
         return pages.now_page(self.frame, packs, self._store.findings(), self.clock())
 
     def findings(self) -> str:
-        """The findings that stand."""
-        return pages.findings_page(self.frame, self._store.findings())
+        """The findings that stand; those as old as the record may be older."""
+        days = {name: self._store.days(Subject(name)) for name in self._config.pack_names}
+        first = {name: found[0] for name, found in days.items() if found}
+        return pages.findings_page(self.frame, as_old(self._store.findings(), first))
 
 
 def make_app(
