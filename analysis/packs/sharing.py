@@ -230,11 +230,16 @@ def _lead_fit(a: F64, b: F64, gap: F64, rated: float) -> Estimate:
 
 def _line_fit(x: F64, apart: F64, y: F64) -> tuple[float, float, int] | None:
     """Slope of y over −x with its half interval [Ω] and the points used; None without any spread."""
-    design = np.column_stack((-x, np.ones(x.size)))
     keep = np.ones(y.size, dtype=bool)
+    slope = 0.0
     for _ in range(3):
-        fit = np.linalg.lstsq(design[keep], y[keep], rcond=None)[0]
-        rest = y - design @ fit
+        middle = x[keep].mean()
+        spread = x[keep] - middle
+        power = float(spread @ spread)
+        if power <= 0:
+            return None
+        slope = -float(spread @ y[keep]) / power
+        rest = y - y[keep].mean() + slope * (x - middle)
         keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.003
     spread = x[keep] - x[keep].mean()
     power = float(spread @ spread)
@@ -242,7 +247,7 @@ def _line_fit(x: F64, apart: F64, y: F64) -> tuple[float, float, int] | None:
         return None
     noise = 3 * float(np.std(rest[keep])) / math.sqrt(power)  # neighbours are not independent
     tilt = float(spread @ (apart[keep] - apart[keep].mean())) / power
-    return float(fit[0]), 1.96 * math.hypot(noise, USUAL_LEAD_OHM * tilt, METER_OHM), int(keep.sum())
+    return slope, 1.96 * math.hypot(noise, USUAL_LEAD_OHM * tilt, METER_OHM), int(keep.sum())
 
 
 def _lead(packs: tuple[History, ...], index: int, grid: _Grid) -> LeadDifference:

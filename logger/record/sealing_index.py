@@ -166,12 +166,12 @@ def kept_digests(
         where.append(d.c.day <= last)
     query = select(d.c.day, d.c.seq, d.c.version, d.c.facts, d.c.core).where(*where).order_by(d.c.day)
     recent = select(d.c.day, d.c.detail).where(*where, d.c.day >= (detail_from or ""))
-    detail = {row.day: _unpacked(row.detail) for row in conn.execute(recent)}
+    detail = {day: _unpacked(packed) for day, packed in conn.execute(recent)}
     out = {}
-    for r in conn.execute(query):
-        core = _unpacked(r.core)
-        if core is not None and (r.day not in detail or detail[r.day] is not None):
-            out[r.day] = KeptDigest(r.day, r.seq, r.version, r.facts, core, detail.get(r.day))
+    for day, seq, version, facts, packed in conn.execute(query):
+        core = _unpacked(packed)
+        if core is not None and (day not in detail or detail[day] is not None):
+            out[day] = KeptDigest(day, seq, version, facts, core, detail.get(day))
     return out
 
 
