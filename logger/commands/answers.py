@@ -35,9 +35,9 @@ def health(
     begin, end = options.day_text(first, "--from"), options.day_text(last, "--to")
     if begin and end and end < begin:
         raise typer.BadParameter(f"--to {end} lies before --from {begin}")
-    with options.record(config, "keep") as store:
-        whole = bank(store, config)
-    result = compute(whole, begin, end)
+    with options.record(config, "keep") as store, options.steps() as step:
+        step("computing")
+        result = compute(bank(store, config), begin, end)
     if as_json:
         options.print_json(result)
         return
@@ -52,7 +52,8 @@ def findings(*, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML) ->
     from logger.record.histories import bank
 
     config = options.load(config_file)
-    with options.record(config, "keep") as store:
+    with options.record(config, "keep") as store, options.steps() as step:
+        step("computing")
         whole = bank(store, config)
         found = find(whole)
         if store.write:

@@ -10,8 +10,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from logger import cli
+from logger.commands import options
 
 A = '[[pack]]\nname = "A"\n'
 
@@ -305,3 +307,15 @@ def test_alone_it_says_what_comes_next_for_what_is_here(shell: Shell, here: Path
     assert "bankbook now" in shell()[1]
     (here / "bank.toml").unlink()
     assert "bankbook setup" in shell()[1]
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_only_a_terminal_is_told_what_takes_a_while(
+    terminal: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(Console, "is_terminal", property(lambda _: terminal))
+    with options.steps() as step:
+        step("enclosing 2026-01-12")
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert ("enclosing 2026-01-12" in said.err) == terminal
