@@ -31,7 +31,7 @@ LIMIT_MEDIAN_V, LIMIT_CELL_V = 3.45, 3.50
 PLATEAU_V = (3.15, 3.42)
 """With the median cell between these, steps of current show what each cell's resistance adds. [V]
 Common practice, no source."""
-MOST_LOAD_V, MOST_EXCESS_V, LIGHT_C = 0.04, 0.03, 0.1
+MOST_LOAD_V, MOST_EXCESS_V, LIGHT_C = 0.04, 0.015, 0.1
 """A cell that its load pulls down by more than the first, or by the second more than the others, is not
 judged at that load: it may be slow, not empty [V]; nor above the third where the day does not tell what each
 cell's resistance is. [C] Common practice, no source."""

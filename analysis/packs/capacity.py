@@ -13,7 +13,8 @@ from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History, PlacedAnchor, span
 from analysis.once import once
-from analysis.packs.closure import Zero, combined_zero, most_heater_ah
+from analysis.packs.closure import Zero, combined_zero
+from analysis.packs.heater_path import past_sensor
 from analysis.packs.heater_watts import heater_boundary
 from analysis.packs.sensor import known_zero
 from analysis.stats.quantiles import student_quantile
@@ -143,16 +144,18 @@ def low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
     return LOW_SOC[level][0] + early, RATE_U * early
 
 
-def _past_sensor_ah(history: History, a: PlacedAnchor, b: PlacedAnchor) -> float:
-    """Charge that a heater may have taken past the sensor between two anchors. [Ah]"""
-    total = 0.0
-    for digest in history.digests[a.index : b.index + 1]:
-        on_s, runs = digest.heater.on_s, digest.heater.runs
-        if on_s > 0:
-            within = (min(r.end_s, b.mark.time_s) - max(r.start_s, a.mark.time_s) for r in runs)
-            share = min(math.fsum(max(s, 0.0) for s in within) / on_s, 1.0)
-            total += most_heater_ah(digest, history.facts) * share
-    return total
+def _past_sensor(history: History, a: PlacedAnchor, b: PlacedAnchor) -> tuple[float, float]:
+    """Charge that a heater took past the sensor between two anchors, and its standard uncertainty. [Ah]"""
+    total = u = 0.0
+    for index, (ah, ah_u) in enumerate(past_sensor(history)[a.index : b.index + 1], start=a.index):
+        if ah_u <= 0:
+            continue
+        digest = history.digests[index]
+        on = [(r.start_s, r.end_s) for r in digest.heater.runs] or [(digest.start_s, digest.end_s)]
+        within = math.fsum(max(min(end, b.mark.time_s) - max(start, a.mark.time_s), 0.0) for start, end in on)
+        share = min(within / math.fsum(end - start for start, end in on), 1.0)
+        total, u = total + share * ah, u + share * ah_u
+    return total, u
 
 
 def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, inside: bool) -> Pair | None:
@@ -163,22 +166,22 @@ def _pair(history: History, a: PlacedAnchor, b: PlacedAnchor, zero: Zero, *, ins
     hidden = moved.uncovered_s * (moved.ah_in + moved.ah_out) / moved.covered_s
     if hidden > HIDDEN * rated:
         return None
-    past = 0.0 if inside else _past_sensor_ah(history, a, b)
-    if past > HIDDEN * rated:
+    past, past_u = (0.0, 0.0) if inside else _past_sensor(history, a, b)
+    if past_u > HIDDEN * rated:
         return None
     full, low = (a, b) if a.anchor.kind == "full" else (b, a)
     soc_full, u_full = FULL_SOC[full.anchor.quality]
     soc_low, u_slow = low_soc(low.anchor, rated)
     common = math.hypot(level_u(low.anchor.level_v), u_slow)
     hours = moved.covered_s / 3600
-    ah = abs(moved.ah - zero.offset_a * hours)
+    ah = abs(moved.ah - zero.offset_a * hours - past)
     if not 0.5 * rated < ah < 1.5 * rated:
         return None
     capacity = ah + (1 - soc_full + soc_low) * rated  # what is missing at the ends is so much of whole cells
     share = rated / capacity
     dsoc, dsoc_u = ah / capacity, share * math.hypot(u_full, RANDOM_U, 0.5 * u_slow)
     common *= share
-    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, 0.5 * past)
+    u = math.hypot(0.001 * ah, 0.5 * hidden, zero.u_a * hours, past_u)
     half = 1.96 * capacity * math.hypot(u / ah, dsoc_u / dsoc, common)
     temps = [t for t in (a.anchor.temp_c, b.anchor.temp_c) if math.isfinite(t)]
     return Pair(
@@ -221,7 +224,7 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
     -------
     tuple of Pair
         In order; not those more than a week apart, nor with gaps that may hide more than 1 % of the
-        charge, nor with a heater that may have taken as much past the sensor.
+        charge, nor with a heater of which it is as unsure what it took past the sensor.
     """
     kept = _deepest(history.anchors())
     inside = heater_boundary(history.recent) == "inside"

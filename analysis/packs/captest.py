@@ -269,7 +269,7 @@ def _discharge_words(state: CapState, r: CapReading, facts: PackFacts) -> tuple[
         f"{state.ah:.1f} Ah out, lowest cell {r.lowest_v:.3f} V. Go on until the lowest cell is empty; "
         f"about {left_h:.1f} h at this load.{hint} The pack's own protection may end it: that is allowed."
     )
-    return say, min(state.ah / facts.rated_ah, 0.99)
+    return say, min(max(state.ah / facts.rated_ah, 0.0), 0.99)
 
 
 def result(state: CapState) -> tuple[Estimate, Estimate] | None:

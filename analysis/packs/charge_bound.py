@@ -14,8 +14,8 @@ import numpy as np
 from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
-from analysis.packs.closure import DRAIN_MEAN_A, DRAIN_U_A, LOSS_MEAN, LOSS_U, Zero, heater_ah
-from analysis.packs.heater_path import heater_path
+from analysis.packs.closure import DRAIN_MEAN_A, DRAIN_U_A, LOSS_MEAN, LOSS_U, Zero
+from analysis.packs.heater_path import day_heaters, heater_path
 
 HELD_U = 0.3
 """What the charge held at the ends of a time differs by, standard, fraction of the rated capacity: each end
@@ -49,7 +49,7 @@ def _count(history: History) -> _Count:
     path = heater_path(history)
     covered = history.totals[:, 4] / 3600
     ah_in, ah_out = history.totals[:, 0], history.totals[:, 1]
-    heaters = np.concatenate(([0.0], np.cumsum([heater_ah(d, history.facts) for d in history.digests])))
+    heaters = np.concatenate(([0.0], np.cumsum(day_heaters(history))))
     heaters = path.scale * heaters
     ends = np.array([history.digests[0].start_s, *(d.end_s for d in history.digests)])
     hidden = ((ends - ends[0]) / 3600 - covered) * (ah_in[-1] + ah_out[-1]) / max(covered[-1], 1.0)

@@ -17,9 +17,9 @@ from analysis.facts import PackFacts
 from analysis.history import History, PlacedAnchor, Span, span
 from analysis.once import once
 
-LOSS_MEAN, LOSS_U = 0.002, 0.002
+LOSS_MEAN, LOSS_U = 0.001, 0.002
 """Charge a healthy cell does not give back, of what went in, and its standard uncertainty.
-Coulombic efficiency above 0.995 is usual for the chemistry: from memory."""
+Coulombic efficiency above 0.995 is sure for the chemistry, 0.999 usual: from memory."""
 DRAIN_MEAN_A, DRAIN_U_A = 0.02, 0.015
 """What a pack's own electronics take past its current sensor, and its standard uncertainty: 1 W at 52 V, half
 a watt to two. [A] Common practice, no source."""
@@ -206,16 +206,6 @@ def heater_ah(digest: DayDigest, facts: PackFacts) -> float:
     heater = digest.heater
     inferred = {"none": 0.5 * UNKNOWN_HEATING_H * 3600, "flag": heater.on_s, "watts": heater.on_s}
     return _heater_ah(digest, facts, inferred.get(heater.method, heater.on_s + 0.3 * 3600) / 3600)
-
-
-def most_heater_ah(digest: DayDigest, facts: PackFacts) -> float:
-    """Charge that heaters can have used on a day at most: times inferred half as long again. [Ah]"""
-    hours = digest.heater.on_s / 3600
-    if digest.heater.method == "none":
-        hours = UNKNOWN_HEATING_H
-    elif digest.heater.method not in {"flag", "watts"}:
-        hours = 1.5 * hours + 1.0
-    return _heater_ah(digest, facts, hours)
 
 
 def _heater_ah(digest: DayDigest, facts: PackFacts, hours: float) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.changepoint import HeatingModel, heating_model
-from analysis.packs.heater_fault import HeaterTrouble, heater_trouble
+from analysis.packs.heater_fault import HeaterTrouble, heater_trouble, lost_warmth
 from analysis.packs.heater_watts import Watts, heater_watts
 from analysis.packs.temp_faults import trusted_sensors
 from analysis.packs.thermostat import Heating, counts, heated_s, heating
@@ -262,7 +262,8 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
     method = _method(history) if heated.seen else "none"
     basis = f"{span}, on-time by {method}{_caveat(trouble)}"
-    duty = _duty(history, days, watts, heated, method, basis, coverage)
+    spent = _duty(history, days, watts, heated, method, basis, coverage)
+    duty = _perhaps_as_before(spent, days, trouble, history)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
     seen = tuple(_point(d, power[d.day], trusted, heated, base.facts) for d in base.digests)
@@ -311,9 +312,28 @@ def _cycles(digest: DayDigest, heated: Heating, facts: PackFacts) -> int:
 def _caveat(trouble: HeaterTrouble | None) -> str:
     if trouble is None or trouble.what not in {"weak", "no effect"}:
         return ""
+    if lost_warmth(trouble):
+        return f"; {100 * trouble.value:.0f} % less warmth from {trouble.since} on, perhaps at the same power"
     if trouble.what == "weak":
         return f"; {100 * trouble.value:.0f} % less power from {trouble.since} on"
     return f"; switched on without effect from {trouble.since} on, no power counted where none was taken"
+
+
+def _perhaps_as_before(
+    duty: tuple[Estimate, Estimate, Estimate, Estimate],
+    days: tuple[ColdPoint, ...],
+    trouble: HeaterTrouble | None,
+    history: History,
+) -> tuple[Estimate, Estimate, Estimate, Estimate]:
+    """Energies with room for a heater that draws what it drew and no longer warms the cells as much."""
+    on_time, energy, a_day, cycles = duty
+    if trouble is None or not lost_warmth(trouble) or energy.high is None or a_day.high is None:
+        return duty
+    late = math.fsum(p.heater_wh for p in days if p.day >= trouble.since)
+    spare = late * trouble.value / max(1 - trouble.value, 0.05)
+    length = max(math.fsum(d.coverage.length_s for d in history.digests) / 86400, 1e-9)
+    energy = replace(energy, high=energy.high + spare)
+    return on_time, energy, replace(a_day, high=a_day.high + spare / length), cycles
 
 
 def _duty(

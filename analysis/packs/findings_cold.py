@@ -34,6 +34,8 @@ HEATER_MEANING = {
     "no effect": "The heater is switched on and the cells do not get warmer. In the cold the pack will "
     "refuse to charge.",
     "weak": "The heater takes {lost:.0f} % less power than before: part of it has failed.",
+    "weak by warmth": "The heater warms the cells {lost:.0f} % less than before: part of it has failed, or "
+    "it no longer lies against them.",
     "on when warm": "The heater runs while the cells are warm, at {value:.0f} °C. It wastes energy and ages "
     "the cells.",
     "not heating": "The cells fell to {value:.0f} °C without being heated; before, heating began near "
@@ -155,7 +157,8 @@ def heater_findings(
     if trouble.what in {"not heating", "never heating"} and trouble.runs < 5:
         severity = "note"
     confidence, unit = HEATER_SURE[trouble.what]
-    meaning = HEATER_MEANING[trouble.what].format(
+    by_warmth = trouble.what == "weak" and trouble.by == "warming"
+    meaning = HEATER_MEANING["weak by warmth" if by_warmth else trouble.what].format(
         lost=100 * trouble.value, value=trouble.value, usual=trouble.usual
     )
     return (

@@ -69,6 +69,11 @@ class HeaterTrouble:
     by: Literal["current", "warming"] = "current"
 
 
+def lost_warmth(trouble: HeaterTrouble) -> bool:
+    """Whether only warmth tells that a heater is weak: it may draw what it drew and not reach the cells."""
+    return trouble.what == "weak" and trouble.by == "warming"
+
+
 def effect(run: HeaterRun) -> float:
     """Warming that the heater adds, NaN if the run cannot tell. [K/h]
 

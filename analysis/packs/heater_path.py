@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
-from analysis.packs.heater_fault import heater_trouble
+from analysis.packs.heater_fault import heater_trouble, lost_warmth
 from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, switch_steps
 from analysis.packs.step_power import agreed_power
 from analysis.packs.thermostat import heated_s, heating
@@ -65,6 +65,7 @@ def day_heaters(history: History) -> tuple[float, ...]:
     if trouble is None or trouble.what not in {"no effect", "weak"}:
         return tuple(usual)
     left = 0.0 if trouble.what == "no effect" else 1 - trouble.value
+    left = 0.5 * (1 + left) if lost_warmth(trouble) else left
     return tuple(
         ah * left if d.day >= trouble.since else ah for ah, d in zip(usual, history.digests, strict=True)
     )
@@ -88,6 +89,15 @@ def heated_windows(history: History) -> tuple[Window, ...]:
 
 
 @once
+def past_sensor(history: History) -> tuple[tuple[float, float], ...]:
+    """Charge that heaters took past the sensor on each day, and its standard uncertainty. [Ah]"""
+    path = heater_path(history.recent)
+    spread = math.hypot(math.sqrt(path.chance * (1 - path.chance)), path.chance * path.relative_u)
+    used = (path.scale * ah for ah in day_heaters(history))
+    return tuple((path.chance * ah, spread * ah) for ah in used)
+
+
+@once
 def heater_path(history: History) -> HeaterPath:
     """Judge the path of a heater's current.
 
@@ -106,6 +116,9 @@ def heater_path(history: History) -> HeaterPath:
     methods = [d.heater.method for d in history.digests if d.heater.on_s > 0]
     usual = max(set(methods), key=methods.count) if methods else "none"
     relative = math.hypot(u_watts, TIME_U.get(usual, INFERRED_TIME_U))
+    trouble = heater_trouble(history)
+    if trouble is not None and lost_warmth(trouble):
+        relative = math.hypot(relative, 0.5 * trouble.value)
     chance = _chance(history, usual) * (1.0 if heating(history).seen else UNSEEN)
     return HeaterPath(chance, watts / assumed, relative)
 

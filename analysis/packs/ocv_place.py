@@ -13,7 +13,8 @@ from analysis.frame import F64
 from analysis.history import History, PlacedAnchor, span
 from analysis.once import once
 from analysis.packs.capacity import FULL_SOC, HIDDEN
-from analysis.packs.closure import Zero, most_heater_ah
+from analysis.packs.closure import Zero
+from analysis.packs.heater_path import past_sensor
 
 NEAR_S = 48 * 3600.0
 """No further from the full charge. [s] Practice, no source: the sensor's zero adds up."""
@@ -103,7 +104,7 @@ class _Full:
         self._times = [a.mark.time_s for a in self._anchors]
         rated = history.facts.rated_ah
         self._hidden_ah = HIDDEN * rated
-        self._past = [most_heater_ah(d, history.facts) for d in history.digests]
+        self._past = [ah + u for ah, u in past_sensor(history)]
 
     def next_to(self, mark: Mark, index: int, direction: Direction) -> PlacedAnchor | None:
         """Before a discharge, after a charge; None if too far, or if gaps or heaters may hide charge."""

@@ -21,7 +21,7 @@ from analysis.packs.cold import cold
 from analysis.packs.findings_cold import cold_charge_findings, heater_findings, sensor_findings
 from analysis.packs.heater_watts import heater_watts
 from analysis.packs.temp_faults import temp_faults, trusted_sensors
-from tests.analysis.holding import holds
+from tests.analysis.holding import holds, number
 from tests.analysis.winter import HEAT_WH_K, UA_W_K, Bank
 
 Kept: TypeAlias = tuple[Bank, History]
@@ -242,3 +242,9 @@ def test_a_heater_without_a_bit_that_lost_half_its_power_is_found_by_its_warmth(
     assert finding.value == pytest.approx(0.5, abs=0.03)
     assert finding.since == history.days[14]
     assert "warm" in finding.evidence[0]
+    assert "lies against" in finding.meaning
+    # Outside the sensor nothing tells whether it draws less, or warms the air: both are in the interval.
+    told = cold(History.of(history.facts, rows)).energy
+    early = sum(d.heater.on_s for d in rows[:14]) / sum(d.heater.on_s for d in rows)
+    assert told.high is not None
+    assert told.high > number(told) * (1 + 0.8 * (1 - early) / (1 + early))
