@@ -49,11 +49,23 @@ def _document(report: Report, units: Units) -> dict[str, Any]:
         "subtitle": report.subtitle,
         "footer": f"{report.footer} Times are local: {report.timezone}.",
         "sections": [
-            {"title": s.title, "blocks": [_block(b, units) for b in s.blocks if _shown(b)]}
+            {"title": s.title, "blocks": paired([_block(b, units) for b in s.blocks if _shown(b)])}
             for s in report.sections
         ],
         "glossary": [list(pair) for pair in report.glossary],
     }
+
+
+def paired(blocks: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Set two single figures that follow each other side by side: there is room on paper."""
+    out: list[dict[str, Any]] = []
+    for block in blocks:
+        before = out[-1] if out else block
+        if out and all(b["kind"] == "figures" and len(b["figures"]) == 1 for b in (before, block)):
+            out[-1] = {"kind": "figures", "figures": [*before["figures"], *block["figures"]]}
+        else:
+            out.append(block)
+    return out
 
 
 def _shown(block: Block) -> bool:

@@ -22,7 +22,7 @@ from analysis.report.checkup import checkup_report
 from analysis.report.claim import ClaimFacts, claim_report
 from analysis.report.numbers import Units, as_json
 from analysis.report.section_changes import past
-from analysis.report.value import Report, Statement
+from analysis.report.value import Figure, Report, Statement
 from analysis.report.week import earlier_times, first_weeks, week_of, week_report
 from tests.analysis import made
 
@@ -233,6 +233,14 @@ def test_paper_holds_every_heading(week: Report, tmp_path: Path) -> None:
     for section in week.sections:
         assert section.title in text
     assert "Hill <farm>" in text
+
+
+def test_on_paper_single_figures_that_follow_each_other_stand_side_by_side() -> None:
+    one, words = Figure("k", "<svg/>", "t", "a", "w", "s"), {"kind": "say"}
+    single = {"kind": "figures", "figures": [one]}
+    both = {"kind": "figures", "figures": [one, one]}
+    assert pdf.paired([single, single, single]) == [both, single]
+    assert pdf.paired([single, words, single, both]) == [single, words, single, both]
 
 
 def test_the_first_weeks_are_compared_only_when_they_are_over(bank: Bank) -> None:
