@@ -186,6 +186,29 @@ def closure_zero(found: Sequence[Window]) -> Zero | None:
     return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
+def halves_apart(found: Sequence[Window], path: HeaterPath = NOBODY_SAID) -> float:
+    """Half the difference of the zeros that early and late windows tell, beyond what each leaves unsure. [A]
+
+    Parameters
+    ----------
+    found : sequence of Window
+        In order. A zero that moved among a few of them is no clear step, and their mean is not the present.
+    path : HeaterPath
+
+    Returns
+    -------
+    float
+        0 where both agree, and of fewer than four windows.
+    """
+    if len(found) < 4:
+        return 0.0
+    early, late = (
+        balance(part, path=path).zero for part in (found[: len(found) // 2], found[len(found) // 2 :])
+    )
+    apart = abs(late.offset_a - early.offset_a)
+    return 0.5 * apart if apart > 2 * math.hypot(early.u_a, late.u_a) else 0.0
+
+
 def lost_by_answer(found: Sequence[Window], fit: Balance) -> tuple[tuple[float, float, float], ...]:
     """Each answer's chance [1], charge lost over windows and its standard uncertainty. [Ah]"""
     sums = _sums(found, fit)

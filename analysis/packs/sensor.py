@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 from analysis.once import once
-from analysis.packs.balance import UNTOLD_U_A, balance
+from analysis.packs.balance import UNTOLD_U_A, balance, halves_apart
 from analysis.packs.charge_bound import LEAST_DAYS, bound_zero
 from analysis.packs.closure import Window, Zero
 from analysis.packs.heater_path import heated_windows, heater_path
@@ -96,8 +96,12 @@ def _lately(history: History) -> tuple[Window, ...]:
 def _closure(history: History) -> Zero | None:
     """Zero error and heaters' share from closed windows together; None if they tell next to nothing."""
     found = _lately(history)
-    zero = balance(found, path=heater_path(history)).zero
-    return zero if found and zero.u_a < UNTOLD_U_A else None
+    path = heater_path(history)
+    zero = balance(found, path=path).zero
+    if not found or zero.u_a >= UNTOLD_U_A:
+        return None
+    apart = halves_apart(found, path)
+    return replace(zero, u_a=math.hypot(zero.u_a, apart)) if apart else zero
 
 
 @once

@@ -8,6 +8,7 @@ import pytest
 
 from analysis.digest import digest
 from analysis.history import History, Span
+from analysis.packs.balance import halves_apart
 from analysis.packs.closure import Window
 from analysis.packs.efficiency import efficiency
 from analysis.packs.findings_sensor import sensor_findings
@@ -55,6 +56,14 @@ def test_without_a_jump_all_stay_together() -> None:
     found = tuple(window(d, 0.1 + wobble(d)) for d in range(20))
     assert stretches(found) == (found,)
     assert stretches(()) == ()
+
+
+def test_few_windows_that_split_in_time_leave_the_zero_open() -> None:
+    # Four windows of 0.05 A and four of 0.40 A: too few for a step, and their mean is neither. Half of 0.35.
+    found = tuple(window(d, (0.05 if d < 4 else 0.40) + wobble(d)) for d in range(8))
+    assert halves_apart(found) == pytest.approx(0.175, abs=0.025)
+    assert halves_apart(tuple(window(d, 0.1 + wobble(d)) for d in range(9))) == 0
+    assert halves_apart(found[:3]) == 0
 
 
 def test_heaters_that_may_take_charge_past_the_sensor_are_no_jump() -> None:
