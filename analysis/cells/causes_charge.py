@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from datetime import date, timedelta
 from statistics import correlation, median
 
 from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, share, surety, z_of
-from analysis.cells.drift import Drift
+from analysis.cells.drift import MA_PER_AH_DAY, Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.cells.limits import RECENT_DAYS, reached
+from analysis.estimate import Estimate
 from analysis.history import History
 from analysis.thresholds import Thresholds
 
@@ -159,7 +162,23 @@ def _onset(one: CellImbalance) -> str:
     if one.since is None or one.drift is None:
         return "It has drifted from the first comparison on, as far as these tell."
     margin = max((one.drift.onset_high - one.drift.onset_low) / 2, 2.0)
-    return f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
+    began = f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
+    if one.drift.ramp:
+        return (
+            f"{began} It has grown ever since; the size is what it is now, in the mean it was half of that."
+        )
+    earlier, bend = one.drift.earlier_ah_day, one.drift.bend_day
+    if earlier is None or bend is None or one.leak.value is None:
+        return began
+    changed = "grew" if one.leak.value > earlier * MA_PER_AH_DAY else "slowed down"
+    return (
+        f"{began} It {changed} about {_date(bend)}, from {earlier * MA_PER_AH_DAY:.0f} mA; the size is that "
+        "of the time since."
+    )
+
+
+def _date(t_day: float) -> str:
+    return (date(1970, 1, 1) + timedelta(days=int(t_day))).isoformat()
 
 
 def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list[str]:
@@ -265,8 +284,8 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     if level is None or abs(z_of(top)) < limits["sure"] or sure < limits["offset_note"] * rated / 2:
         return None
     least = limits["offset_note"] if top.value < 0 else limits["offset_watch"]  # one ahead ends charges
-    if level == "watch" and sure < least * rated:
-        level = "note"  # the next weeks may well show less
+    if level == "watch" and (sure < least * rated or _larger(one)):
+        level = "note"  # the next weeks may well show less; or nothing is lost by it
     if abs(top.value) < BEYOND_OTHERS * scatter_of([c.top.value for c in pack.cells], top.value):
         return None
     way = "behind" if top.value > 0 else "ahead of"
@@ -280,9 +299,12 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     if one.deficit.value is None:
         evidence.append(f"Cannot tell yet whether its capacity differs: {one.deficit.reason}.")
     else:
-        evidence.append(
-            f"For: the offset is the same at the lower end; the capacity differs by {said(one.deficit)}."
+        same = f"For: the offset is the same at the lower end; the capacity differs by {said(one.deficit)}."
+        larger = (
+            f"Against: it holds more than the others, by {said(_turned(one.deficit))}, and is not behind at "
+            "the lower end: the pack loses nothing by it."
         )
+        evidence.append(larger if _larger(one) else same)
     if shrinks(one) and one.slope.value is not None:
         days = abs(top.value / (one.slope.value * 0.024))
         evidence.append(f"Balancing works on it: at the present pace it is gone in about {days:.0f} days.")
@@ -293,6 +315,20 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
         confidence = min(confidence, max(1 - share(drift_odds(one)), 0.5))
     since = history.digests[0].day
     return Diagnosis("static_offset", one.cell, since, confidence, top, level, tuple(evidence))
+
+
+def _turned(estimate: Estimate) -> Estimate:
+    """What is lacking, told as what is there beyond."""
+    ends = (None if x is None else -x for x in (estimate.value, estimate.high, estimate.low))
+    value, low, high = ends
+    return replace(estimate, value=value, low=low, high=high)
+
+
+def _larger(one: CellImbalance) -> bool:
+    """Whether a cell behind at the top is not so at the bottom, since it certainly holds more than others."""
+    if one.top.value is None or one.top.value < 0 or one.deficit.high is None or one.bottom.low is None:
+        return False
+    return one.deficit.high < 0 and one.bottom.low < 0
 
 
 def shrinks(one: CellImbalance) -> bool:

@@ -3,37 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Generator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
-from typing import TypeAlias, TypeVar
 
 import numpy as np
 
 from analysis.cells.offsets import OWN, Offsets
+from analysis.cells.onset import ONSET_EDGE_DAYS, ONSET_GAIN, Asking, find_onset, may_bend, no_onset
 from analysis.cells.window_fit import RATED_ERROR, Ask, Fit, Problem, fit_all, spread_of
 from analysis.cells.windows import problem_of
 from analysis.frame import F64
 from analysis.stats.quantiles import student_quantile
 
-BEND_EDGE_DAYS = 14.0
-"""A later change of a drift lies at least this long before the last window. [days]"""
-ONSET_EDGE_DAYS = 7.0
-"""An onset lies at least this long before the last window. [days]"""
 MOVED_FRACTION, BENT = 0.0025, 0.04
 """An onset is looked for when a drift moved the cell by this part of the rated charge, or when this part
 of the windows lies off a straight line. [1]"""
-SERIAL_MOST = 2.0
-"""Serial correlation counts no more than this when an onset is judged: a bend leaves some itself. [1]"""
-ONSET_GAIN, BEND_GAIN, SLOWER_GAIN = 5.0, 8.0, 25.0
-"""An onset is taken when it improves the loss by this, in units of its scale; a second bend by that,
-and by the last if the drift slows down: so does a cell that leaves its knee in the eyes of the plateau."""
-HOPE = 1.0
-"""No onset is looked for where weights held as they are promise less than this, in units of the scale."""
-BEND_CHI = 1.15
-"""A second bend is looked for where one leaves the residuals this wide (mean square). [1]"""
-RETURN_AH_DAY = 0.2
-"""After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
+ALONE = 0.1
+"""A drift before the bend slower than this part of the later one is none: it began at the bend. [1]"""
+BEND_SD_DAYS = 4.0
+"""Standard deviation of the place of such a bend. [days]"""
 LEAST_OWN = 3
 """Runs down into the own knee from which on they cap a deficit."""
 EARLY_DEPTH, SHAPED_FRACTION = 0.2, 0.02
@@ -42,12 +31,7 @@ that it lacks from the graphite's first step on, at about this depth below full;
 at least such a part of the rated charge. [1] From memory of how cells age."""
 EARLY_GAIN = 8.0
 """By how much lost lithium must fit better, in units of the scale, to be as likely as a small cell. [1]"""
-KNOTS, PAIRS = 14, 7
-"""Places tried first for one bend, and for each of two."""
 MA_PER_AH_DAY = 1000.0 / 24.0
-T = TypeVar("T")
-Asking: TypeAlias = Generator[list[Ask], list[Fit], T]
-"""What comes to a result by asking for fits: those of all cells are then made together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +66,12 @@ class Drift:
         Weighted mean square of the residuals; near 1 if the stated uncertainties are right.
     flat_loss, line_loss, onset_loss : float
         Robust losses of no drift, a steady one, and one with an onset.
+    bend_day : float or None
+        When the drift took its present size, if it had another one since the onset; days since the epoch.
+    earlier_ah_day : float or None
+        That other one. [Ah/day]
+    ramp : bool
+        Whether it grew evenly from the onset to now; `slope_ah_day` is then what it is now.
     """
 
     offset_ah: Line
@@ -96,127 +86,9 @@ class Drift:
     flat_loss: float
     line_loss: float
     onset_loss: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Onset:
-    """When a drift began, and when it took its present size if it changed [days before the last window].
-
-    Then the interval of the beginning, what the places leave the present slope open by [Ah/day], and the fit.
-    """
-
-    at: float | None
-    bend: float | None
-    low: float
-    high: float
-    slope_sd: float
-    fit: Fit
-
-
-def _find_onset(problem: Problem, line: Fit) -> Asking[_Onset]:
-    """Look for an onset; none if it does not explain more than chance."""
-    first, last = float(problem.t.min()), float(problem.t.max())
-    knots = _first_knots(problem)
-    fits = yield [Ask(problem, float(knot)) for knot in knots]
-    step = float(knots[1] - knots[0])
-    for closer in (0.6, 0.2):
-        best = int(np.argmin([fit.loss for fit in fits]))
-        near = knots[best] + step * closer * np.array([-1.0, -0.5, 0.5, 1.0])
-        near = near[(near < last - 0.5 * ONSET_EDGE_DAYS) & (near > first)]
-        fits += yield [Ask(problem, float(knot)) for knot in near]
-        knots = np.concatenate((knots, near))
-    losses = np.array([fit.loss for fit in fits])
-    best = int(np.argmin(losses))
-    scale = _scale(problem, fits[best])
-    one = (line.loss - losses[best]) / scale >= ONSET_GAIN
-    before = fits[best] if one else line
-    twice = None
-    if spread_of(before.z) > BEND_CHI:
-        twice = yield from _two_bends(problem, before, float(knots[best]) if one else None)
-    if twice is not None:
-        return twice
-    if not one:
-        return _none(line)
-    inside, spread = _weighed(knots, losses, scale, [fit.beta[2] for fit in fits])
-    return _Onset(float(knots[best]), None, float(inside.min()), float(inside.max()), spread, fits[best])
-
-
-def _first_knots(problem: Problem) -> F64:
-    return np.linspace(float(problem.t.min()) + 3, float(problem.t.max()) - ONSET_EDGE_DAYS, KNOTS)
-
-
-def _may_bend(problem: Problem, line: Fit) -> bool:
-    """Whether a search can come to anything: a look at all places with the windows' weights as they are.
-
-    It misses none of the onsets in 195 records of simulated banks, 3120 cells, and spares nine searches in
-    ten. Where residuals are wider than they should be, the weights themselves may hide a bend.
-    """
-    if spread_of(line.z) > BEND_CHI:
-        return True
-    shapes = np.maximum(problem.t, _first_knots(problem)[:, None])
-    return float(line.gains(shapes).max()) >= HOPE * _scale(problem, line)
-
-
-def _none(line: Fit) -> _Onset:
-    return _Onset(None, None, math.nan, math.nan, 0.0, line)
-
-
-def _scale(problem: Problem, fit: Fit) -> float:
-    return spread_of(fit.z) * min(problem.inflation(fit.z), SERIAL_MOST) ** 2
-
-
-def _weighed(knots: F64, losses: F64, scale: float, slopes: list[float]) -> tuple[F64, float]:
-    """Knots that fit nearly as well as the best, and the spread of all slopes, by how well they fit."""
-    excess = (losses - losses.min()) / scale
-    order = np.argsort(knots)
-    weight = np.exp(-excess[order] / 2) * np.maximum(np.gradient(knots[order]), 1e-6)
-    values = np.array(slopes)[order]
-    mean = float(weight @ values / weight.sum())
-    return knots[excess < 4.0], math.sqrt(float(weight @ (values - mean) ** 2 / weight.sum()))
-
-
-def _two_bends(problem: Problem, before: Fit, at: float | None) -> Asking[_Onset | None]:
-    """A drift that began and then changed, if that explains more than chance: a leak that grew or stopped."""
-    first, last = float(problem.t.min()), float(problem.t.max())
-    if last - first < 3 * BEND_EDGE_DAYS:
-        return None
-    begins = np.linspace(first, last - 2 * BEND_EDGE_DAYS, PAIRS)
-    begins = begins if at is None else np.unique(np.append(begins, at))
-    ends = np.linspace(first + ONSET_EDGE_DAYS, last - BEND_EDGE_DAYS, PAIRS)
-    pairs = [(float(a), float(b)) for a in begins for b in ends if b - a >= ONSET_EDGE_DAYS]
-    if not pairs:
-        return None
-    fits = yield [Ask(problem, b, a) for a, b in pairs]
-    best = int(np.argmin([fit.loss for fit in fits]))
-    step_a, step_b = float(begins[-1] - begins[0]) / PAIRS, float(ends[1] - ends[0])
-    steps = ((-0.4, 0.0), (0.4, 0.0), (0.0, -0.4), (0.0, 0.4), (-0.4, -0.4), (0.4, 0.4))
-    near = [(pairs[best][0] + da * step_a, pairs[best][1] + db * step_b) for da, db in steps]
-    near = [(a, b) for a, b in near if first <= a and b <= last - 0.7 * BEND_EDGE_DAYS and b - a >= 5.0]
-    pairs += near
-    fits += yield [Ask(problem, b, a) for a, b in near]
-    kept = [
-        i for i, fit in enumerate(fits) if fit.beta[2] * fit.beta[3] > 0 or abs(fit.beta[2]) < RETURN_AH_DAY
-    ]
-    if not kept:
-        return None
-    fits, pairs = [fits[i] for i in kept], [pairs[i] for i in kept]
-    losses = np.array([fit.loss for fit in fits])
-    best = int(np.argmin(losses))
-    scale = _scale(problem, fits[best])
-    early, late = float(fits[best].beta[3]), float(fits[best].beta[2])
-    slower = max(abs(early) - abs(late), 0.0)
-    least = SLOWER_GAIN if slower > 0.2 * abs(early) else BEND_GAIN
-    if (before.loss - losses[best]) / scale < least:
-        return None
-    excess = (losses - losses[best]) / scale
-    weight = np.exp(-excess / 2)
-    slopes = np.array([fit.beta[2] for fit in fits])
-    mean = float(weight @ slopes / weight.sum())
-    spread = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
-    inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < 4.0])
-    begin, bend = pairs[best]
-    spread = math.hypot(spread, 0.4 * slower)
-    return _Onset(begin, bend, float(inside.min()), float(inside.max()), spread, fits[best])
+    bend_day: float | None = None
+    earlier_ah_day: float | None = None
+    ramp: bool = False
 
 
 def _over_own(problem: Problem, fit: Fit) -> float:
@@ -313,14 +185,19 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     rated_ah = problem.rated_ah
     span = float(problem.t.max() - problem.t.min())
     flat, line = yield [Ask(problem, drift=False), Ask(problem)]
-    onset = _none(line)
+    onset = no_onset(line)
     moved = abs(float(line.beta[2])) * span > MOVED_FRACTION * rated_ah
     moved = moved and flat.loss - line.loss > ONSET_GAIN
     bent = float(np.mean(np.abs(line.z) > 3.0)) > BENT
-    if span > 2 * ONSET_EDGE_DAYS and (bent or (moved and _may_bend(problem, line))):
-        onset = yield from _find_onset(problem, line)
+    if span > 2 * ONSET_EDGE_DAYS and (bent or (moved and may_bend(problem, line))):
+        onset = yield from find_onset(problem, line)
     knot, early = (onset.at, None) if onset.bend is None else (onset.bend, onset.at)
-    (fit,) = yield [Ask(problem, knot, early, rounds=2, start=onset.fit)]
+    (fit,) = yield [Ask(problem, knot, early, rounds=2, start=onset.fit, ramp=onset.ramp)]
+    earlier = None if onset.bend is None else float(fit.beta[3])
+    if onset.bend is not None and earlier is not None and abs(earlier) < ALONE * abs(float(fit.beta[2])):
+        half = 1.96 * BEND_SD_DAYS
+        onset = replace(onset, at=onset.bend, bend=None, low=onset.bend - half, high=onset.bend + half)
+        earlier = None
     over = _over_own(problem, fit)
     sds = fit.sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z))
     return Drift(
@@ -336,6 +213,9 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
         flat_loss=flat.loss,
         line_loss=line.loss,
         onset_loss=fit.loss,
+        bend_day=None if onset.bend is None else onset.bend + now,
+        earlier_ah_day=earlier,
+        ramp=onset.ramp,
     )
 
 

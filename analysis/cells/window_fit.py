@@ -170,6 +170,8 @@ class Ask:
         How often errors in proportion are taken from the size found before; at least once.
     start : Fit, optional
         The same with fewer rounds, to go on from.
+    ramp : bool
+        Whether the drift has grown evenly from nothing at `knot` to what it is at the last window.
     """
 
     problem: Problem
@@ -178,6 +180,7 @@ class Ask:
     drift: bool = True
     rounds: int = 1
     start: Fit | None = None
+    ramp: bool = False
 
 
 def fit_all(asked: Sequence[Ask]) -> list[Fit]:
@@ -219,7 +222,7 @@ def _together(asked: Sequence[Ask]) -> list[Fit]:
     )
     t = _padded([p.t for p in problems])
     knots = np.array([-math.inf if ask.knot is None else ask.knot for ask in asked])[:, None]
-    parts = [np.ones_like(t), _padded([p.depth for p in problems]), np.maximum(t, knots)]
+    parts = [np.ones_like(t), _padded([p.depth for p in problems]), _shape(asked, t, knots)]
     sd = np.array([ask.problem.prior_sd(drift=ask.drift) for ask in asked])
     if asked[0].early is not None:
         early = np.array([ask.early for ask in asked], dtype=np.float64)[:, None]
@@ -264,6 +267,16 @@ def _together(asked: Sequence[Ask]) -> list[Fit]:
         )
         for i, m in enumerate(sizes)
     ]
+
+
+def _shape(asked: Sequence[Ask], t: F64, knots: F64) -> F64:
+    """What a drift of one a day at the end made of the offset by then, less what it made in all. [days]"""
+    out = np.maximum(t, knots)
+    for i, ask in enumerate(asked):
+        if ask.ramp and ask.knot is not None:
+            grown = out[i] - ask.knot
+            out[i] = grown**2 / (-2 * ask.knot) + ask.knot / 2
+    return out
 
 
 def _padded(arrays: Sequence[NDArray[Any]], fill: float = 0.0) -> NDArray[Any]:

@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from analysis.cells.causes_apart import spreads
-from analysis.cells.causes_charge import closing, drift_odds, leak
+from analysis.cells.causes_charge import closing, drift_odds, leak, offset
 from analysis.cells.cell_findings import cell_findings
-from analysis.cells.imbalance import imbalance
+from analysis.cells.imbalance import CellImbalance, imbalance
 from analysis.cells.resistance import resistance
 from analysis.digest import digest
 from analysis.estimate import Estimate
@@ -133,6 +133,23 @@ def test_cells_that_come_back_after_delivery_are_not_drifting_apart() -> None:
     found = cell_findings(bank)
     assert "balancing_behind" not in {f.kind for f in found}
     assert serious(found) == []
+
+
+def test_a_larger_cell_that_is_behind_at_the_top_alone_is_only_noted() -> None:
+    bank = history(change=leaking(7, 0.0016))
+    pack = imbalance(bank)
+
+    def standing(deficit: Estimate, bottom: Estimate) -> CellImbalance:
+        return replace(pack.cells[6], top=Estimate(4.8, "Ah", 3.9, 5.7), deficit=deficit, bottom=bottom)
+
+    even = standing(Estimate(0.0, "Ah", -4.0, 4.0), Estimate(4.8, "Ah", 0.8, 8.8))
+    more = standing(Estimate(-6.5, "Ah", -10.5, -2.5), Estimate(-1.7, "Ah", -5.3, 1.9))
+    found, larger = offset(bank, pack, even, DEFAULT), offset(bank, pack, more, DEFAULT)
+    assert found is not None
+    assert larger is not None
+    assert found.level == "watch"  # 4.8 of 280 Ah, certainly more than 1.2 %
+    assert larger.level == "note"
+    assert "6.5 Ah (95 %: 2.5 to 10.5)" in " ".join(larger.evidence)
 
 
 def test_one_cell_far_behind_is_not_a_pack_that_drifts_apart() -> None:

@@ -218,3 +218,39 @@ def test_lost_lithium_is_told_from_a_small_cell(*, early: bool) -> None:
     low, high = interval(found.deficit_ah, found.n - 4)
     assert low < 28.0 < high
     assert found.deficit_ah.value == pytest.approx(28.0, abs=7.0)
+
+
+def grown(leak_ah_day: float, *, begin: float, days: int) -> Offsets:
+    """A drift that grows evenly from nothing on day `begin` to so much on the last one."""
+    offsets = table(days=days)
+    since = np.maximum(offsets.t_day - begin, 0.0)
+    more = np.zeros_like(offsets.dq_ah)
+    more[:, 0] = leak_ah_day * since**2 / (2 * (days - 1 - begin))
+    return replace(
+        offsets,
+        dq_ah=offsets.dq_ah + more,
+        least_ah=offsets.least_ah + more,
+        most_ah=offsets.most_ah + more,
+    )
+
+
+def test_a_leak_that_grows_is_told_as_it_is_now() -> None:
+    # 1.44 Ah a day are 60 mA; in the mean it was 30 mA
+    found = fit(grown(1.44, begin=5.0, days=65))
+    assert found.ramp
+    assert found.slope_ah_day.value * MA_PER_AH_DAY == pytest.approx(60.0, rel=0.1)
+    assert found.offset_ah.value == pytest.approx(1.44 * 59 / 2, rel=0.05)
+
+
+def test_a_steady_leak_is_not_said_to_grow() -> None:
+    found = fit(table(leak_ah_day=0.8, onset=20.0, days=80))
+    assert not found.ramp
+    assert found.slope_ah_day.value == pytest.approx(0.8, rel=0.08)
+
+
+def test_a_leak_after_a_long_calm_began_when_it_began() -> None:
+    # 22 mA for the last 60 of 200 days, beside a whisper of balancing all along
+    offsets = table(leak_ah_day=0.53, onset=140.0, days=200)
+    found = fit(offsets)
+    assert found.onset_day is not None
+    assert found.onset_day == pytest.approx(140.0, abs=8.0)
