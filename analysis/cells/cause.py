@@ -75,7 +75,7 @@ def diagnose(
             still = None
         shorts += [short] if short is not None else []
         offsets += [still] if still is not None else []
-    offsets = _eased(history, balance, offsets)
+    offsets = _eased(history, balance, offsets, limits)
     together = apart(history, balance, [*leaks, *offsets], limits)
     found += shorts
     found += [*leaks, *offsets] if together is None else [together]
@@ -84,11 +84,18 @@ def diagnose(
     return tuple(_fewer(found))
 
 
-def _eased(history: History, pack: Imbalance, offsets: list[Diagnosis]) -> list[Diagnosis]:
-    """Offsets that balancing takes away are only noted, unless the cell ends charges or discharges."""
+def _eased(
+    history: History, pack: Imbalance, offsets: list[Diagnosis], limits: Thresholds
+) -> list[Diagnosis]:
+    """Small offsets that balancing takes away are only noted, unless the cell ends charges or discharges."""
     ends = {r.cell for r in reached(history) if r.days >= OFTEN or r.alone >= OFTEN}
     all_close = closing([c for c in pack.cells if c.top.value is not None])
-    eased = {c.cell for c in pack.cells if c.cell not in ends and (all_close or shrinks(c))}
+    small = 2 * limits["offset_watch"] * history.facts.rated_ah
+    eased = {
+        c.cell
+        for c in pack.cells
+        if c.cell not in ends and abs(c.top.value or 0.0) < small and (all_close or shrinks(c))
+    }
     return [replace(d, level="note") if d.cell in eased else d for d in offsets]
 
 

@@ -18,6 +18,8 @@ from analysis.thresholds import Thresholds
 BEYOND_OTHERS = 3.5
 """An offset or a deficit of one cell stands out when it is so many times the scatter (standard deviation) of
 the other cells': cells of one pack differ by a percent in capacity, and are equal at one end only. [1]"""
+CERTAIN_BEHIND = 0.85
+"""A cell ahead ends charges; of one behind this part of what is watched has to be certain. [1] Practice."""
 AHEAD_FRACTION = 0.004
 """A cell that stands ahead by this part of the rated charge and moves towards the others is balanced. [1]"""
 SIZE_SURE, DRIFT_SURE = 2.0, 1.5
@@ -27,6 +29,9 @@ CLOSING_TOGETHER = 0.6
 """A pack comes together when its cells drift against where they stand, as surely as this. [1]"""
 LEAST_APART = 3
 """So many cells apart at once are a pack out of balance, not a bad cell."""
+KNOWN_BALANCE = 3.0
+"""Where the pack tells what it balances, a cell must have stood so many times further ahead to be taken for
+one that comes back: the current is known to a quarter. [1] Common practice, no source."""
 FASTEST_MA = 100.0
 """A leak may be anything up to that, as likely as not. [mA] Common practice, no source."""
 EVEN = 0.5
@@ -113,7 +118,8 @@ def _comes_back(pack: Imbalance, one: CellImbalance, apart_ah: float) -> bool:
     if top is None or leak is None or one.drift is None:
         return False
     stood = top - 0.024 * leak * one.drift.span_days
-    back = one.since is None and (stood < -apart_ah or closing(list(pack.cells)))
+    known = KNOWN_BALANCE if pack.balance_source == "cells" else 1.0
+    back = one.since is None and (stood < -known * apart_ah or closing(list(pack.cells)))
     return top < -apart_ah or (back and top < apart_ah)
 
 
@@ -283,7 +289,7 @@ def offset(history: History, pack: Imbalance, one: CellImbalance, limits: Thresh
     sure = min(abs(top.low), abs(top.high)) if top.low * top.high > 0 else 0.0
     if level is None or abs(z_of(top)) < limits["sure"] or sure < limits["offset_note"] * rated / 2:
         return None
-    least = limits["offset_note"] if top.value < 0 else limits["offset_watch"]  # one ahead ends charges
+    least = limits["offset_note"] if top.value < 0 else CERTAIN_BEHIND * limits["offset_watch"]
     if level == "watch" and (sure < least * rated or _larger(one)):
         level = "note"  # the next weeks may well show less; or nothing is lost by it
     if abs(top.value) < BEYOND_OTHERS * scatter_of([c.top.value for c in pack.cells], top.value):

@@ -23,8 +23,8 @@ MOVING_DAYS, MOVING = 28.0, 0.06
 fortnight, is told as it is at the end of it. [days], [1] Common practice, no source."""
 LEAST_MOVING = 8
 """Days with steps from which on that can be told."""
-WEATHER_ERROR = 0.07
-"""What it may be wrong by in proportion: two kelvin, at 3.5 % each. [1]"""
+WEATHER_ERROR = 0.09
+"""What it may be wrong by in proportion: two and a half kelvin, at 3.5 % each. [1]"""
 LONGEST_DAYS = 400
 REFERENCE_K, GAS = 298.15, 8.314
 ACTIVATION = 30e3, 12e3
