@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import date, timedelta
 from statistics import correlation, median
 
-from analysis.cells.diagnosis import Diagnosis, level_of, said, sd_of, share, surety, z_of
+from analysis.cells.diagnosis import Diagnosis, date_of, level_of, said, sd_of, share, surety, z_of
 from analysis.cells.drift import MA_PER_AH_DAY, Drift
 from analysis.cells.imbalance import CellImbalance, Imbalance
 from analysis.cells.limits import RECENT_DAYS, reached
@@ -178,13 +177,9 @@ def _onset(one: CellImbalance) -> str:
         return began
     changed = "grew" if one.leak.value > earlier * MA_PER_AH_DAY else "slowed down"
     return (
-        f"{began} It {changed} about {_date(bend)}, from {earlier * MA_PER_AH_DAY:.0f} mA; the size is that "
-        "of the time since."
+        f"{began} It {changed} about {date_of(bend)}, from {earlier * MA_PER_AH_DAY:.0f} mA; the size is "
+        "that of the time since."
     )
-
-
-def _date(t_day: float) -> str:
-    return (date(1970, 1, 1) + timedelta(days=int(t_day))).isoformat()
 
 
 def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list[str]:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from datetime import date
 
 import numpy as np
 
-from analysis.cells.diagnosis import TOP_CONFIDENCE, Diagnosis, level_of, said, share, surety, z_of
+from analysis.cells.diagnosis import TOP_CONFIDENCE, Diagnosis, date_of, level_of, said, share, surety, z_of
 from analysis.cells.resistance import CellResistance, Resistance
 from analysis.estimate import Estimate
 from analysis.finding import SEVERITIES
@@ -30,13 +29,6 @@ median cell's resistance. [1] Common practice, no source."""
 LEAST_BEFORE = 5
 """Days before the change that tell what it was."""
 A_WEEK = 7.0
-EPOCH_ORDINAL = 719163
-"""Ordinal of 1970-01-01."""
-
-
-def _day(t_day: float) -> str:
-
-    return date.fromordinal(EPOCH_ORDINAL + int(t_day)).isoformat()
 
 
 def _shape(one: CellResistance, pack: Resistance) -> tuple[float, str]:
@@ -82,7 +74,7 @@ def _usual_spread(pack: Resistance, cell: int, days: int) -> float:
 
 def intermittent(one: CellResistance, pack: Resistance) -> tuple[float, float] | None:
     """Excess on bad and on good days of a cell whose excess comes and goes; None of one that stays. [Ω]"""
-    since = "" if one.change is None else _day(one.change.at)
+    since = "" if one.change is None else date_of(one.change.at)
     days = np.array([p.excess_ohm for p in one.series[-RECENT:] if p.day >= since])
     days = days[np.isfinite(days)]
     if days.size < LEAST or one.restless < COMES_AND_GOES or pack.median.value is None:
@@ -207,11 +199,11 @@ def _began(one: CellResistance, pack: Resistance) -> str:
     change = one.change
     if change is None or pack.median.value is None:
         return one.series[0].day
-    before = [p for p in one.series if p.day < _day(change.at)]
+    before = [p for p in one.series if p.day < date_of(change.at)]
     if len(before) < LEAST_BEFORE or change.size <= 0:
-        return _day(change.at)
+        return date_of(change.at)
     base = float(np.quantile([p.excess_ohm for p in before], 0.25))
-    first = _day(change.at)
+    first = date_of(change.at)
     for p in reversed(before):
         if p.excess_ohm < base + STANDS_OUT * pack.median.value + 2 * p.sigma_ohm:
             break
@@ -232,6 +224,6 @@ def _jumps(one: CellResistance) -> tuple[float, list[str]]:
     if one.change is not None and one.change.size > 0:
         words.append(
             f"It rose by {100 * one.change.size:.0f} % of the median cell's resistance about "
-            f"{_day(one.change.at)}."
+            f"{date_of(one.change.at)}."
         )
     return odds, words

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from analysis.estimate import Estimate
 from analysis.finding import Kind, Severity
@@ -40,6 +41,11 @@ class Diagnosis:
     size: Estimate
     level: Severity
     evidence: tuple[str, ...]
+
+
+def date_of(t_day: float) -> str:
+    """ISO date of a time in days since 1970-01-01."""
+    return (date(1970, 1, 1) + timedelta(days=int(t_day))).isoformat()
 
 
 def sd_of(estimate: Estimate) -> float:
