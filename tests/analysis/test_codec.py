@@ -38,6 +38,14 @@ class Foreign:
     value: complex
 
 
+@dataclass(frozen=True, slots=True)
+class Checked:
+    value: float
+
+    def __post_init__(self) -> None:
+        raise AssertionError
+
+
 VALUE = Outer(
     "a", 3, None, (1.5, 2.0), (("x", 1),), Inner("i", 0.25), (Inner("j", 1e9 + 0.5),), Inner("k", 1.0)
 )
@@ -92,3 +100,8 @@ def test_the_fingerprint_follows_the_fields_of_the_fields() -> None:
     assert fingerprint(Inner) == fingerprint(Inner)
     assert fingerprint(Inner) != fingerprint(Wider)
     assert fingerprint(Outer) != fingerprint(Inner)
+
+
+def test_a_class_that_checks_itself_is_refused_rather_than_read_unchecked() -> None:
+    with pytest.raises(TypeError, match="Checked"):
+        decode(Checked, (names_of(Checked), encode(Inner("x", 1.0))))
