@@ -66,7 +66,7 @@ def arrhenius(temp_c: Array, slope_k: float) -> Array:
     return np.asarray(np.exp(slope_k * (1.0 / (np.asarray(temp_c) + 273.15) - 1.0 / T_REF_K)))
 
 
-def _graphite(x: Array) -> Array:
+def graphite(x: Array) -> Array:
     """Potential of graphite against lithium [V] at lithiation x, with its stage steps near 0.2 and 0.57.
 
     References
@@ -87,7 +87,7 @@ def _hill_curve() -> Array:
     soc = _GRID
     top = 0.205 * np.exp((soc - 1.0) / 0.0085) + 0.022 * np.exp((soc - 1.0) / 0.035)
     bottom = -0.10 * np.exp(-soc / 0.012)
-    return np.asarray(3.4215 + top + bottom - _graphite(np.clip(0.012 + 0.80 * soc, 0.0, None)))
+    return np.asarray(3.4215 + top + bottom - graphite(np.clip(0.012 + 0.80 * soc, 0.0, None)))
 
 
 def _valley_curve() -> Array:

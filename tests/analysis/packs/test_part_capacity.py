@@ -12,6 +12,7 @@ from analysis.packs.capacity import Capacity, Pair
 from analysis.packs.closure import Zero
 from analysis.packs.ocv import MeanCurve
 from analysis.packs.part_capacity import part_capacity
+from sample_data.cell import graphite
 from tests.analysis.holding import holds, number
 
 HISTORY = History.of(PackFacts("A", rated_ah=280.0), [])
@@ -21,18 +22,6 @@ def known(pairs: tuple[Pair, ...] = (), usable: Estimate | None = None) -> Capac
     none = unknown("Ah", "the pack was never used down to the lower knee")
     value = none if usable is None else usable
     return Capacity(value, value, unknown("°C", "none"), Zero(0.0, 0.05, "told"), pairs)
-
-
-def graphite(x: np.ndarray) -> np.ndarray:
-    """Safari and Delacourt, J. Electrochem. Soc. 158 (2011) A562; coefficients from memory. [V]"""
-    return np.asarray(
-        0.6379
-        + 0.5416 * np.exp(-305.5309 * x)
-        + 0.0440 * np.tanh(-(x - 0.1958) / 0.1088)
-        - 0.1978 * np.tanh((x - 1.0571) / 0.0854)
-        - 0.6875 * np.tanh((x + 0.0117) / 0.0529)
-        - 0.0175 * np.tanh((x - 0.5692) / 0.0875)
-    )
 
 
 def used_down_to(
