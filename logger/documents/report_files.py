@@ -77,6 +77,11 @@ def keep_and_write(
     -------
     list of Path
         HTML, PDF, JSON.
+
+    Raises
+    ------
+    StoreFull
+        If the record or the folder cannot be written.
     """
     if store.write:
         store.save_report(report.kind, report.first, report.last, numbers_json(report))
