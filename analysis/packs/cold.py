@@ -263,7 +263,7 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     method = _method(history) if heated.seen else "none"
     basis = f"{span}, on-time by {method}{_caveat(trouble)}"
     spent = _duty(history, days, watts, heated, method, basis, coverage)
-    duty = _perhaps_as_before(spent, days, trouble, history)
+    duty = _perhaps_as_before(spent, days, trouble)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
     seen = tuple(_point(d, power[d.day], trusted, heated, base.facts) for d in base.digests)
@@ -323,17 +323,23 @@ def _perhaps_as_before(
     duty: tuple[Estimate, Estimate, Estimate, Estimate],
     days: tuple[ColdPoint, ...],
     trouble: HeaterTrouble | None,
-    history: History,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
-    """Energies with room for a heater that draws what it drew and no longer warms the cells as much."""
+    """Energies with room for a heater that draws what it drew and no longer warms the cells as much.
+
+    What it drew then is as unsure in proportion as what is told.
+    """
     on_time, energy, a_day, cycles = duty
-    if trouble is None or not lost_warmth(trouble) or energy.high is None or a_day.high is None:
+    total = energy.value or 0.0
+    if trouble is None or not lost_warmth(trouble) or energy.high is None or a_day.high is None or total <= 0:
         return duty
     late = math.fsum(p.heater_wh for p in days if p.day >= trouble.since)
-    spare = late * trouble.value / max(1 - trouble.value, 0.05)
-    length = max(math.fsum(d.coverage.length_s for d in history.digests) / 86400, 1e-9)
-    energy = replace(energy, high=energy.high + spare)
-    return on_time, energy, replace(a_day, high=a_day.high + spare / length), cycles
+    more = 1 + late / total * trouble.value / max(1 - trouble.value, 0.05)
+    return (
+        on_time,
+        replace(energy, high=energy.high * more),
+        replace(a_day, high=a_day.high * more),
+        cycles,
+    )
 
 
 def _duty(
