@@ -14,14 +14,14 @@ help:  ## say what there is to do
 demo: $(STAMP)  ## run the whole job on a simulated bank, no hardware needed
 	$(BIN)/bankbook demo
 
-test: $(TESTED)  ## run the whole test suite
-	$(BIN)/python -m pytest
+test: $(TESTED)  ## run the whole test suite, on every core
+	$(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
 
 check: $(TESTED)  ## lint, types and tests: the gate
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
 
 bench: $(TESTED)  ## measure what things cost, beside the plain way of doing them
 	@for bench in tests/benchmarks/bench_*.py; do \
