@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from analysis.cells.imbalance import Imbalance, imbalance
-from analysis.cells.resistance import GAS, REFERENCE_K, Resistance, resistance
+from analysis.cells.resistance import Resistance, resistance
 from analysis.daily.usage import T_EDGES
 from analysis.estimate import Estimate, around, unknown
 from analysis.history import Bank, History
@@ -166,16 +166,15 @@ def pack_resistance(cells: Resistance, asked: History) -> Estimate:
     Estimate
         [Ω]; ten percent wider than the median cell's, for the spread of cells and the links between.
     """
-    median = cells.median
+    law = cells.law
     n_cells = max((d.n_cells for d in asked.digests), default=0) or asked.facts.n_cells
-    if median.value is None or median.low is None or median.high is None:
-        return unknown("Ω", median.reason)
-    mean_k = _mean_temperature(asked) + 273.15
-    energy = cells.activation_j_mol if math.isfinite(cells.activation_j_mol) else 0.0
-    factor = n_cells * math.exp(energy / GAS * (1 / mean_k - 1 / REFERENCE_K))
-    half = math.hypot(0.5 * (median.high - median.low), 0.1 * median.value) * factor
-    basis = f"the resistance of {n_cells} cells at {mean_k - 273.15:.0f} °C, {median.basis}"
-    return around(median.value * factor, half, "Ω", basis=basis, n=median.n)
+    if law is None or cells.median.value is None:
+        return unknown("Ω", cells.median.reason)
+    mean_c = _mean_temperature(asked)
+    value, log_sd = law.at(mean_c)
+    half = 1.96 * math.hypot(log_sd, 0.05) * value * n_cells
+    basis = f"the resistance of {n_cells} cells at {mean_c:.0f} °C, {cells.median.basis}"
+    return around(value * n_cells, half, "Ω", basis=basis, n=cells.median.n)
 
 
 def _mean_temperature(asked: History) -> float:

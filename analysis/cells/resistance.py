@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.cells.at_25 import TemperatureLaw, arrhenius, excess_at_25, in_proportion
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
 from analysis.history import History
@@ -26,12 +27,6 @@ LEAST_MOVING = 8
 WEATHER_ERROR = 0.09
 """What it may be wrong by in proportion: two and a half kelvin, at 3.5 % each. [1]"""
 LONGEST_DAYS = 400
-REFERENCE_K, GAS = 298.15, 8.314
-ACTIVATION = 30e3, 12e3
-"""Prior of the activation energy of a cell's resistance and its standard deviation. [J/mol]
-From memory of impedance studies at 0–25 °C."""
-NORMALISED_ERROR = 0.006
-"""What normalising to 25 °C may be wrong by, for each kelvin from it. [1/K] From simulated banks."""
 RATIO_ERROR = 0.02
 """What an excess ratio may be wrong by beyond its scatter. [1] Common practice, no source."""
 
@@ -99,8 +94,8 @@ class Resistance:
         Resistance of the median cell at 25 °C. [Ω]
     base_s : float
         Time base of the prompt values. [s]
-    activation_j_mol : float
-        Fitted activation energy. [J/mol]
+    law : TemperatureLaw or None
+        How the median cell's follows the temperature.
     slow_factor : float
         Slow over prompt excess of the ordinary cells. [1]
     slow_factor_sd : float
@@ -111,7 +106,7 @@ class Resistance:
 
     median: Estimate
     base_s: float
-    activation_j_mol: float
+    law: TemperatureLaw | None
     slow_factor: float
     slow_factor_sd: float
     cells: tuple[CellResistance, ...]
@@ -153,39 +148,6 @@ def _gather(history: History) -> tuple[_Days | None, float]:
     )
 
 
-def arrhenius(temp_c: F64, resistance_ohm: F64) -> tuple[float, float]:
-    """Fit ln R = ln R25 + E / R (1/T − 1/298.15 K), the activation energy held by a prior.
-
-    Parameters
-    ----------
-    temp_c, resistance_ohm : array, shape (n,)
-        NaN temperatures are left out. [°C], [Ω]
-
-    Returns
-    -------
-    (float, float)
-        R25 [Ω] and E [J/mol]; the prior where the temperature does not vary.
-    """
-    ok = np.isfinite(temp_c) & (resistance_ohm > 0)
-    if not ok.any():
-        good = resistance_ohm[resistance_ohm > 0]
-        return (float(np.median(good)) if good.size else math.nan), ACTIVATION[0]
-    x = 1 / (GAS * (temp_c[ok] + 273.15)) - 1 / (GAS * REFERENCE_K)
-    y = np.log(resistance_ohm[ok])
-    energy = ACTIVATION[0]
-    weight = np.ones_like(y)
-    for _ in range(4):
-        centre = float((weight * x).sum() / weight.sum())
-        mean = float((weight * y).sum() / weight.sum())
-        rest = y - mean - energy * (x - centre)
-        scale = 1.4826 * float(np.median(np.abs(rest))) + 0.01
-        weight = 1 / (1 + (rest / (3 * scale)) ** 2)
-        hold = (scale / ACTIVATION[1]) ** 2
-        top = float((weight * (x - centre) * (y - mean)).sum()) + hold * ACTIVATION[0]
-        energy = top / (float((weight * (x - centre) ** 2).sum()) + hold)
-    return math.exp(mean - energy * centre), energy
-
-
 @once
 def resistance(history: History) -> Resistance:
     """Judge the resistance of every cell from the digests.
@@ -202,32 +164,21 @@ def resistance(history: History) -> Resistance:
     days, base = _gather(history)
     if days is None:
         reason = "fewer than three days with steps of current that were held on both sides"
-        return Resistance(unknown("Ω", reason), math.nan, math.nan, math.nan, math.nan, (), reason)
-    r25, energy = arrhenius(days.temp, days.median)
+        return Resistance(unknown("Ω", reason), math.nan, None, math.nan, math.nan, (), reason)
+    law = arrhenius(days.temp, days.median)
+    r25, sd = law.at(25.0)
     basis = f"{len(days.day)} days with steps, read {base:.0f} s after, {days.day[0]} to {days.day[-1]}"
-    spread = np.log(days.median / _at(days.temp, r25, energy))
-    scatter = float(np.std(spread)) / math.sqrt(max(len(days.day), 1))
-    half = 1.96 * math.hypot(scatter, NORMALISED_ERROR * _from_reference(days.temp)) + 0.01
-    median = Estimate(r25, "Ω", r25 * (1 - half), r25 * (1 + half), basis, len(days.day))
+    median = Estimate(r25, "Ω", *in_proportion(r25, 0.0, sd), basis, len(days.day))
     ratios = days.excess / days.median[:, None]
     slow = days.slow / days.median[:, None]
     factor, factor_sd = _slow_factor(ratios, slow)
     steady = _restlessness(ratios)
+    usual = max(float(np.median(steady)), 1e-6)
     cells = tuple(
-        _cell(days, j, ratios[:, j], slow[:, j], r25, float(steady[j] / max(np.median(steady), 1e-6)), basis)
+        _cell(days, j, ratios[:, j], slow[:, j], law, float(steady[j]) / usual, basis)
         for j in range(days.excess.shape[1])
     )
-    return Resistance(median, base, energy, factor, factor_sd, cells, basis)
-
-
-def _from_reference(temp_c: F64) -> float:
-    """By how much the days' temperature lies from 25 °C. [K]"""
-    return abs(25.0 - float(np.nanmedian(temp_c))) if np.isfinite(temp_c).any() else 15.0
-
-
-def _at(temp_c: F64, r25: float, energy: float) -> F64:
-    known = np.where(np.isfinite(temp_c), temp_c, 25.0)
-    return np.asarray(r25 * np.exp(energy * (1 / (GAS * (known + 273.15)) - 1 / (GAS * REFERENCE_K))))
+    return Resistance(median, base, law, factor, factor_sd, cells, basis)
 
 
 def _restlessness(ratios: F64) -> F64:
@@ -296,7 +247,7 @@ def _estimate(value: float, sd: float, unit: str, n: int, basis: str) -> Estimat
 
 
 def _cell(
-    days: _Days, j: int, ratio: F64, slow: F64, r25: float, restless: float, basis: str
+    days: _Days, j: int, ratio: F64, slow: F64, law: TemperatureLaw, restless: float, basis: str
 ) -> CellResistance:
     sigma = days.sigma[:, j] / days.median
     change = step_change(*_thin(days.t, ratio)) if ratio.size >= 12 and _moved(ratio) else None
@@ -312,13 +263,11 @@ def _cell(
         earlier = _estimate(float(np.median(ratio)), RATIO_ERROR, "1", ratio.size, basis)
         slow_now = slow
     value, sd, n = _now(t_now, now, sigma)
-    raw, raw_sd = _measured(t_now, days.excess[-t_now.size :, j], r25)
-    cold = _from_reference(days.temp)
-    normal_sd = math.hypot(sd * r25, NORMALISED_ERROR * cold * value * r25)
+    raw, raw_sd = _measured(t_now, days.excess[-t_now.size :, j], law.ohm_25)
     slow_value, slow_sd, slow_n = _now(t_now, slow_now, sigma)
     return CellResistance(
         cell=j + 1,
-        excess=_estimate(value * r25, normal_sd, "Ω", n, basis),
+        excess=excess_at_25(value, sd, law, n, basis),
         measured=_estimate(raw, raw_sd, "Ω", n, basis),
         ratio=_estimate(value, sd, "1", n, basis),
         slow_ratio=_estimate(slow_value, slow_sd, "1", slow_n, basis),

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.cells.at_25 import ACTIVATION, arrhenius, in_proportion
 from analysis.cells.causes_joint import intermittent
 from analysis.cells.resistance import (
     CellResistance,
@@ -13,7 +14,6 @@ from analysis.cells.resistance import (
     ResistancePoint,
     _measured,
     _moving,
-    arrhenius,
 )
 from analysis.estimate import Estimate, unknown
 from analysis.frame import F64
@@ -24,21 +24,46 @@ def test_activation_energy_and_reference_are_found() -> None:
     temp = np.linspace(-2.0, 28.0, 60)
     ohm = 0.2e-3 * np.exp(35e3 / 8.314 * (1 / (temp + 273.15) - 1 / 298.15))
     assert ohm[np.argmin(np.abs(temp))] == pytest.approx(0.727e-3, rel=0.03)
-    r25, energy = arrhenius(temp, ohm)
-    assert r25 == pytest.approx(0.2e-3, rel=0.01)
-    assert energy == pytest.approx(35e3, rel=0.03)
+    law = arrhenius(temp, ohm)
+    assert law.ohm_25 == pytest.approx(0.2e-3, rel=0.01)
+    assert law.energy_j_mol == pytest.approx(35e3, rel=0.03)
+    assert law.at(0.0)[0] == pytest.approx(0.727e-3, rel=0.01)
+    assert law.at(25.0)[1] < 0.09  # mostly 0.6 % for each of 12 K
 
 
 def test_without_a_change_of_temperature_the_prior_holds() -> None:
-    r25, energy = arrhenius(np.full(20, 25.0), np.full(20, 0.3e-3))
-    assert r25 == pytest.approx(0.3e-3, rel=1e-3)
-    assert energy == pytest.approx(30e3, rel=0.05)
+    law = arrhenius(np.full(20, 25.0), np.full(20, 0.3e-3))
+    assert law.ohm_25 == pytest.approx(0.3e-3, rel=1e-3)
+    assert law.energy_j_mol == pytest.approx(30e3, rel=0.05)
+    assert law.at(25.0)[1] < 0.01  # nothing needs normalising
+
+
+def test_a_winter_alone_says_little_of_25_degrees() -> None:
+    # the prior's 12 kJ/mol between 2 and 25 °C, by hand: 12e3 / 8.314 × (1/275.15 − 1/298.15) = 0.405
+    law = arrhenius(np.full(40, 2.0), np.full(40, 0.6e-3))
+    assert law.at(25.0)[1] == pytest.approx(math.hypot(0.405, 0.006 * 23), abs=0.01)
+    assert law.at(2.0) == pytest.approx((0.6e-3, 0.005), rel=0.3)  # where it was measured all is sure
+
+
+@pytest.mark.parametrize("varies_k", [0.3, 2.0, 8.0])
+def test_the_interval_at_25_holds_the_truth_as_often_as_it_says(varies_k: float) -> None:
+    rng, held = np.random.default_rng(4), 0
+    for _ in range(300):
+        energy = rng.normal(*ACTIVATION)
+        temp = 3.0 + varies_k * np.convolve(rng.standard_normal(64), np.full(4, 0.5), "valid")[:60]
+        slow = np.convolve(rng.standard_normal(64), np.full(4, 0.5), "valid")[:60]
+        ohm = 0.2e-3 * np.exp(energy / 8.314 * (1 / (temp + 273.15) - 1 / 298.15) + 0.04 * slow)
+        r25, sd = arrhenius(temp, ohm).at(25.0)
+        low, high = in_proportion(r25, 0.0, sd)
+        held += low <= 0.2e-3 <= high
+    assert held >= 0.92 * 300
 
 
 def test_no_temperature_at_all_gives_the_median() -> None:
-    r25, _ = arrhenius(np.full(5, np.nan), np.array([1.0, 2.0, 3.0, 4.0, 5.0]))
-    assert r25 == 3.0
-    assert math.isnan(arrhenius(np.empty(0), np.empty(0))[0])
+    law = arrhenius(np.full(5, np.nan), np.array([1.0, 2.0, 3.0, 4.0, 5.0]))
+    assert law.ohm_25 == 3.0
+    assert law.at(25.0)[1] > 0.4
+    assert math.isnan(arrhenius(np.empty(0), np.empty(0)).ohm_25)
 
 
 def jumpy(excess_uohm: list[float], *, restless: float) -> tuple[CellResistance, Resistance]:
@@ -46,7 +71,7 @@ def jumpy(excess_uohm: list[float], *, restless: float) -> tuple[CellResistance,
     series = tuple(ResistancePoint(f"d{i}", x * 1e-6, 5e-6, 20.0) for i, x in enumerate(excess_uohm))
     one = CellResistance(3, none, none, none, none, none, None, None, restless, 0.0, series)
     median = Estimate(800e-6, "Ω", 790e-6, 810e-6, "made")
-    return one, Resistance(median, 15.0, 30e3, 1.8, 0.3, (one,), "made")
+    return one, Resistance(median, 15.0, None, 1.8, 0.3, (one,), "made")
 
 
 def test_a_joint_that_is_bad_every_other_day_is_told_by_its_bad_days() -> None:
