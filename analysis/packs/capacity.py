@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -45,6 +44,8 @@ SLOWER_K, UNKNOWN_C = 4000.0, 10.0
 sensor [°C]."""
 LONGEST_DAYS = 7.0
 """A pair further apart has lost too much to the sensor's offset. [d]"""
+BEYOND_V = 2.4
+"""A lowest cell below this when a low anchor is taken is beyond its knee. [V] Common practice, no source."""
 HIDDEN = 0.01
 """Charge that may have flown in gaps, of the rated capacity, for a pair to count."""
 RECENT_DAYS = 180.0
@@ -122,17 +123,25 @@ class Capacity:
     pairs: tuple[Pair, ...]
 
 
-def _deepest(anchors: tuple[PlacedAnchor, ...]) -> list[PlacedAnchor]:
-    """Of low anchors without a full one between, keep the deepest (the last of its level)."""
-    kept: list[PlacedAnchor] = []
+def _runs(anchors: tuple[PlacedAnchor, ...]) -> list[tuple[PlacedAnchor, PlacedAnchor]]:
+    """Pair every full anchor with the deepest low one (the last of its level) before and after it.
+
+    A lowest cell far beyond its knee, by a heater's or the electronics' draw after the trip or through a gap,
+    marks a charge that nobody can place: neither it nor what follows begins a run up to the next full charge.
+    """
+    found: list[tuple[PlacedAnchor, PlacedAnchor]] = []
+    full = low = None
+    beyond = False
     for anchor in anchors:
-        low = anchor.anchor.kind == "low"
-        if low and kept and kept[-1].anchor.kind == "low":
-            if anchor.anchor.level_v <= kept[-1].anchor.level_v:
-                kept[-1] = anchor
+        if anchor.anchor.kind == "low":
+            beyond = beyond or anchor.anchor.min_v < BEYOND_V
+            if not beyond and (low is None or anchor.anchor.level_v <= low.anchor.level_v):
+                low = anchor
             continue
-        kept.append(anchor)
-    return kept
+        found += [(full, low)] if full and low else []
+        found += [(low, anchor)] if low and not beyond else []
+        full, low, beyond = anchor, None, False
+    return found + ([(full, low)] if full and low else [])
 
 
 def low_soc(anchor: Anchor, rated: float) -> tuple[float, float]:
@@ -226,11 +235,8 @@ def pairs(history: History, zero: Zero) -> tuple[Pair, ...]:
         In order; not those more than a week apart, nor with gaps that may hide more than 1 % of the
         charge, nor with a heater of which it is as unsure what it took past the sensor.
     """
-    kept = _deepest(history.anchors())
     inside = heater_boundary(history.recent) == "inside"
-    found = (
-        _pair(history, a, b, zero, inside=inside) for a, b in pairwise(kept) if a.anchor.kind != b.anchor.kind
-    )
+    found = (_pair(history, a, b, zero, inside=inside) for a, b in _runs(history.anchors()))
     return tuple(p for p in found if p is not None)
 
 

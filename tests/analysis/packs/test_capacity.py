@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -14,8 +15,8 @@ from analysis.digest import digest
 from analysis.facts import PackFacts, WarrantyTerms
 from analysis.finding import Finding
 from analysis.frame import F64, Frame
-from analysis.history import History
-from analysis.packs.capacity import Pair, alike, capacity, low_soc, present
+from analysis.history import History, PlacedAnchor
+from analysis.packs.capacity import Pair, _runs, alike, capacity, low_soc, present
 from analysis.packs.closure import Zero
 from analysis.packs.fade import fade
 from analysis.packs.fade_line import YEAR_S, fade_line
@@ -133,6 +134,22 @@ def test_runs_that_say_something_quite_different_are_left_out() -> None:
     found = [made_pair(d, c) for d, c in enumerate((241, 239, 166, 240, 242, 194, 238, 240))]
     assert [p.capacity_ah for p in alike(found)] == [241, 239, 240, 242, 238, 240]
     assert alike(found[:3]) == found[:3]
+
+
+def placed(hour: float, kind: Literal["full", "low"], ah: float, *, min_v: float = 2.79) -> PlacedAnchor:
+    mark = Mark(3600 * hour, max(ah, 0.0), max(-ah, 0.0), 0, 0, 3600 * hour)
+    quality: Literal["taper", "knee"] = "taper" if kind == "full" else "knee"
+    level = 3.47 if kind == "full" else 2.80
+    return PlacedAnchor(0, "d", Anchor(kind, mark, quality, level, 3.0, 3.0, min_v, 0.0, 20.0), mark)
+
+
+def test_what_was_drawn_beyond_the_trip_begins_no_run() -> None:
+    # down to the knee, drained further by what the sensor does not see, up again: only the way down counts
+    full, knee = placed(0, "full", 0.0), placed(6, "low", -270.0)
+    drained, later = placed(16, "low", -271.0, min_v=1.5), placed(20, "low", -270.5, min_v=2.7)
+    again, once_more = placed(30, "full", 20.0), placed(36, "low", -250.0)
+    assert _runs((full, knee, drained, later, again, once_more)) == [(full, knee), (again, once_more)]
+    assert _runs((full, knee, again, once_more)) == [(full, knee), (knee, again), (again, once_more)]
 
 
 def test_a_cold_run_at_a_heavy_load_says_less() -> None:
