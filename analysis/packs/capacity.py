@@ -50,9 +50,9 @@ HIDDEN = 0.01
 """Charge that may have flown in gaps, of the rated capacity, for a pair to count."""
 RECENT_DAYS = 180.0
 """A capacity speaks of the pairs of this time before the last one. [d]"""
-LEAST_SPAN_D, SLOW_SPAN_D, FAST, LEAST_LATELY = 8.0, 60.0, 0.02, 5
-"""Days a trend needs at all, and days it needs if it did not certainly move the capacity by `FAST` of it;
-runs that the last third of a fast change needs. [d], [d], [1] Practice, no source."""
+LEAST_RUNS, LEAST_SPAN_D, SLOW_SPAN_D, FAST, LEAST_LATELY = 5, 8.0, 60.0, 0.02, 5
+"""Runs and days a trend needs at all, days it needs if it did not certainly move the capacity by `FAST` of
+it, and runs that the last third of a fast change needs. [d], [d], [1] Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +266,7 @@ def _detrended(found: list[Pair]) -> tuple[list[Pair], F64, float]:
 def _trend(found: list[Pair]) -> Slope | None:
     """Change of the capacity with time, where there is one for certain. [Ah/d]"""
     t = np.array([p.time_s for p in found]) / 86400
-    if len(found) < 8 or t[-1] - t[0] < LEAST_SPAN_D:
+    if len(found) < LEAST_RUNS or t[-1] - t[0] < LEAST_SPAN_D:
         return None
     fit = theil_sen(t, [p.capacity_ah for p in found], serial=True)
     if not (fit.low > 0 or fit.high < 0):

@@ -24,6 +24,8 @@ RESTING_A = 0.2
 """A median reading above this at rest below the top is no charging. [A] Practice, no source."""
 SURE_U_A = 0.05
 """Closures surer than this need no other witness of the counted charge. [A] Practice, no source."""
+DRAWS_A = 0.3
+"""A reading with open switches so far below that at rest is a draw behind them. [A] Practice, no source."""
 OPEN_U_A = 0.01
 """Standard uncertainty of such a mean: the sensor's own wander. [A] Practice, no source."""
 DEAD_BAND_A = 0.15
@@ -66,8 +68,9 @@ class CurrentSensor:
 
 
 def _open_zero(history: History) -> Zero | None:
-    """Mean reading while the pack's switches were open."""
-    rows = [(d.sensor.open_h, d.sensor.open_a) for d in history.digests if math.isfinite(d.sensor.open_a)]
+    """Mean reading while the pack's switches were open, on days without heating: that goes on behind them."""
+    days = [d for d in history.digests if not d.heater.runs and math.isfinite(d.sensor.open_a)]
+    rows = [(d.sensor.open_h, d.sensor.open_a) for d in days]
     hours = math.fsum(h for h, _ in rows)
     if hours < OPEN_HOURS:
         return None
@@ -75,6 +78,9 @@ def _open_zero(history: History) -> Zero | None:
     hidden = _dead_band(history).value
     if hidden is not None and hidden >= DEAD_BAND_A and abs(offset) < hidden:
         return None  # a dead band reads zero whatever the offset
+    rest = _resting(history)
+    if rest.low is not None and offset < rest.low - DRAWS_A:
+        return None  # with open switches less flows than at rest: something unseen draws
     return Zero(offset, OPEN_U_A, f"{hours:.1f} h with charging and discharging disabled")
 
 

@@ -221,3 +221,12 @@ def test_a_capacity_that_falls_fast_is_that_of_the_last_days() -> None:
     level = present([made_pair(d, 260 + rng.normal(0, 1.0)) for d in range(36)], zero)
     assert level.n == 36
     assert holds(level, 260.0)
+
+
+def test_few_runs_that_fall_fast_are_no_mean() -> None:
+    # 48 Ah in a month over six runs: the last says 188 Ah, their mean 212
+    days = (0.0, 2.0, 2.5, 20.0, 25.0, 31.0)
+    rng = np.random.default_rng(5)
+    falling = present([made_pair(d, 236 - 48 * d / 31 + rng.normal(0, 1.0)) for d in days], Zero(0, 0.02, ""))
+    assert holds(falling, 188.0)
+    assert number(falling) == pytest.approx(188.0, rel=0.03)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.daily.heater import HeaterRun
 from analysis.digest import digest
 from analysis.history import History
 from analysis.packs.charge_bound import bound_zero
@@ -86,3 +87,32 @@ def test_what_a_dead_band_hides_is_in_the_interval() -> None:
     assert number(sensor.dead_band) == pytest.approx(0.5, abs=0.15)
     assert "dead band" in sensor.offset.basis
     assert holds(sensor.offset, 0.0)
+
+
+def opened(reads_a: float, *, heated: bool, rest_a: float = 0.1) -> History:
+    """A pack of 0.1 A zero whose switches were open an hour a day, with such a reading."""
+    days = History.of(made.FACTS, [digest(f, made.FACTS) for f in made.frames(made.Pack(offset_a=0.1), 14)])
+    run = HeaterRun(0.0, 3600.0, False, False, 0.0, 3.0, 1.0, 4.0, 5.0, 0.0)
+    rows = [
+        replace(
+            d,
+            sensor=replace(d.sensor, open_h=1.0, open_a=reads_a, rest_h=2.0, rest_a=rest_a),
+            heater=replace(d.heater, runs=(run,) if heated else ()),
+        )
+        for d in days.digests
+    ]
+    return History.of(made.FACTS, rows)
+
+
+def test_open_switches_tell_the_zero() -> None:
+    offset = current_sensor(opened(0.1, heated=False)).offset
+    assert "disabled" in offset.basis
+    assert holds(offset, 0.1)
+
+
+@pytest.mark.parametrize("heated", [True, False])
+def test_what_draws_behind_open_switches_is_no_zero(heated: bool) -> None:
+    # a heater of 100 W at 53 V draws 1.9 A past the switches, whether or not anybody sees that it is on
+    offset = current_sensor(opened(0.1 - 1.9, heated=heated)).offset
+    assert "disabled" not in offset.basis
+    assert holds(offset, 0.1)
