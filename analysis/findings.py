@@ -41,7 +41,7 @@ def findings(bank: Bank, limits: Thresholds = DEFAULT, known: Health | None = No
         others = tuple(h for h in bank.packs if h is not history)
         pack = done.get(history.facts.name)
         cells = cell_findings(history.recent, limits, pack.imbalance if pack else None)
-        found += [*cells, *beside_cells(pack_findings(history, others, limits, pack), cells)]
+        found += beside_cells(pack_findings(history, others, limits, pack), cells)
     histories = {history.facts.name: history for history in bank.packs}
     return tuple(
         sorted(

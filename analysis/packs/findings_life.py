@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from analysis.digest import DayDigest
-from analysis.finding import Finding, Forecast, Severity
+from analysis.finding import SEVERITIES, Finding, Forecast, Severity
 from analysis.history import History
 from analysis.packs.capacity import Capacity, capacity
 from analysis.packs.fade import Fade, fade
@@ -40,6 +40,10 @@ WINDOW_DAYS = 30
 HELD_BACK = 0.01
 """Part of what is missing that depends on where a frozen frame is taken to begin; and a period at each gap.
 [1] Practice, no source."""
+ENDS_RUNS = (
+    "The whole pack gives less than before, which this explains; whether it ages besides cannot be told "
+    "before this is put right."
+)
 CELL_CAUSES = frozenset(
     ("self_discharge", "low_capacity", "static_offset", "balancing_behind", "high_resistance", "loose_link")
 )
@@ -168,7 +172,7 @@ def step_findings(
 
 
 def beside_cells(found: Sequence[Finding], cells: Sequence[Finding]) -> list[Finding]:
-    """Make a loss of capacity a note where a cell that ends the runs explains it better than age.
+    """Put what is said of a pack beside what is said of its cells: a cell that ends the runs is no age.
 
     Parameters
     ----------
@@ -178,19 +182,15 @@ def beside_cells(found: Sequence[Finding], cells: Sequence[Finding]) -> list[Fin
     Returns
     -------
     list of Finding
-        `found`, with the other findings named as evidence against.
+        Both. Where a cell explains a loss of capacity better than age, the loss is not told of the pack, but
+        as evidence of that cell's finding.
     """
     causes = [f for f in cells if f.kind in CELL_CAUSES and f.severity != "note"]
-    if not causes:
-        return list(found)
-    names = ", ".join(f"cell {f.cell}" if f.cell else "its cells" for f in causes[:3])
-    words = f"Against: {names} of this pack ended its runs early for another reason, named beside this."
-    return [
-        replace(f, severity="note", confidence=min(f.confidence, 0.5), evidence=(*f.evidence, words))
-        if f.kind == "capacity_fade"
-        else f
-        for f in found
-    ]
+    if not causes or all(f.kind != "capacity_fade" for f in found):
+        return [*cells, *found]
+    ends = max(causes, key=lambda f: (SEVERITIES.index(f.severity), f.confidence))
+    told = replace(ends, evidence=(*ends.evidence, ENDS_RUNS))
+    return [*(told if f is ends else f for f in cells), *(f for f in found if f.kind != "capacity_fade")]
 
 
 def _forecast(course: Fade) -> Forecast | None:

@@ -124,9 +124,11 @@ def test_a_cell_that_ends_the_runs_is_no_loss_by_age() -> None:
         "self_discharge", "A", 4, "2025-10-01", "watch", 0.9, 20.0, 15.0, 25.0, "mA", "leaks", "look"
     )
     (told,) = beside_cells([lost], [leak])
-    assert (told.severity, told.confidence) == ("note", 0.5)
-    assert "cell 4" in told.evidence[-1]
-    assert beside_cells([lost], [replace(leak, severity="note")]) == [lost]
+    assert told == replace(leak, evidence=told.evidence)
+    assert "cannot be told" in told.evidence[-1]
+    noted = replace(leak, severity="note")
+    assert beside_cells([lost], [noted]) == [noted, lost]
+    assert beside_cells([], [leak]) == [leak]
 
 
 def test_runs_that_say_something_quite_different_are_left_out() -> None:
