@@ -14,8 +14,8 @@ from analysis.frame import F64
 T = TypeVar("T", float, F64)
 REFERENCE_K, GAS = 298.15, 8.314
 ACTIVATION = 25e3, 12e3
-"""Prior of the activation energy of a cell's resistance and its standard deviation: at 0 °C 1.6 to 3.9 times that
-at 25 °C. [J/mol] From memory of impedance studies and data sheets."""
+"""Prior of the activation energy of a cell's resistance and its standard deviation: at 0 °C 1.6 to 3.9 times
+that at 25 °C. [J/mol] From memory of impedance studies and data sheets."""
 NEW_DAYS = 0.25
 """Part of the days with steps that tell something new: their load and their temperature last. [1] Practice,
 no source."""

@@ -62,7 +62,7 @@ def test_the_interval_at_25_holds_the_truth_as_often_as_it_says(varies_k: float)
 def test_no_temperature_at_all_gives_the_median() -> None:
     law = arrhenius(np.full(5, np.nan), np.array([1.0, 2.0, 3.0, 4.0, 5.0]))
     assert law.ohm_25 == 3.0
-    assert law.at(25.0)[1] > 0.4
+    assert law.at(25.0)[1] > 0.3
     assert math.isnan(arrhenius(np.empty(0), np.empty(0)).ohm_25)
 
 
