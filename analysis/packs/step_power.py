@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -34,17 +35,28 @@ def _log_likelihood(steps: F64, grid: F64) -> tuple[F64, F64]:
         Its logarithm, and the likeliest spread. [1], [W]
     """
     rows = []
+    away, starts = (steps[:, None] - grid) ** 2, np.arange(0, steps.size, AT_ONCE)
+    near, each = np.empty_like(away), np.empty_like(away)
     for noise in NOISES_W:
-        near = np.exp(-0.5 * ((steps[:, None] - grid) / noise) ** 2) / (noise * math.sqrt(2 * math.pi))
+        np.exp(np.multiply(away, -0.5 / noise**2, out=near), out=near)
+        near /= noise * math.sqrt(2 * math.pi)
         for part in OTHERS:
-            each = (1 - part) * near + part / (2 * REACH_W)
+            np.multiply(near, 1 - part, out=each)
+            each += part / (2 * REACH_W)
             # far fewer logarithms: none of the factors is below 1e-5 or above 0.1
-            products = np.multiply.reduceat(each, np.arange(0, steps.size, AT_ONCE), axis=0)
+            products = np.multiply.reduceat(each, starts, axis=0)
             rows.append(np.log(products).sum(axis=0))
     table = np.array(rows)
     top: F64 = table.max(axis=0)
     likeliest = np.repeat(NOISES_W, len(OTHERS))[table.argmax(axis=0)]
     return np.asarray(top + np.log(np.exp(table - top).mean(axis=0))), likeliest
+
+
+@lru_cache(maxsize=4)
+def _anywhere(steps: tuple[float, ...]) -> tuple[F64, F64, F64]:
+    """A grid over all that a house does, and `_log_likelihood` on it, which is asked for more than once."""
+    grid = np.arange(-REACH_W, REACH_W + MESH_W, MESH_W)
+    return grid, *_log_likelihood(np.array(steps), grid)
 
 
 def _quantiles(grid: F64, log_weight: F64) -> tuple[float, float, float]:
@@ -53,6 +65,15 @@ def _quantiles(grid: F64, log_weight: F64) -> tuple[float, float, float]:
     running /= weight.sum()
     low, middle, high = np.interp((0.025, 0.5, 0.975), running, grid)
     return float(low), float(middle), float(high)
+
+
+def _told(
+    grid: F64, log_weight: F64, spread: F64, expected: tuple[float, float] | None
+) -> tuple[float, float, float, float]:
+    """Low, middle and high of the power with what is expected of it, and the likeliest spread. [W]"""
+    if expected is not None:
+        log_weight = log_weight - 0.5 * ((grid - expected[0]) / expected[1]) ** 2
+    return *_quantiles(grid, log_weight), float(spread[np.argmax(log_weight)])
 
 
 def _stands_out(steps: F64, middle: float, noise: float) -> bool:
@@ -84,15 +105,11 @@ def agreed_power(steps: F64, expected: tuple[float, float] | None = None) -> Est
     if n < LEAST_STEPS:
         return unknown("W", f"{n} heater switchings recorded; {LEAST_STEPS} are needed", n=n)
     taken = np.clip(steps[:: 1 + n // MOST_STEPS], -REACH_W, REACH_W)
-    grid = np.arange(-REACH_W, REACH_W + MESH_W, MESH_W)
-    for _ in range(2):
-        log_weight, spread = _log_likelihood(taken, grid)
-        if expected is not None:
-            log_weight = log_weight - 0.5 * ((grid - expected[0]) / expected[1]) ** 2
-        low, middle, high = _quantiles(grid, log_weight)
-        noise = float(spread[np.argmax(log_weight)])
-        reach = max(high - low, 4 * (grid[1] - grid[0]))
-        grid = np.linspace(low - reach, high + reach, 300)
+    grid, log_weight, spread = _anywhere(tuple(taken.tolist()))
+    low, _, high, _ = _told(grid, log_weight, spread, expected)
+    reach = max(high - low, 4 * MESH_W)
+    grid = np.linspace(low - reach, high + reach, 300)
+    low, middle, high, noise = _told(grid, *_log_likelihood(taken, grid), expected)
     if high - low > max(WIDEST_W, WIDEST * abs(middle)) or not _stands_out(taken, middle, noise):
         return unknown("W", f"{n} heater switchings that show no step in common", n=n)
     basis = f"{n} heater switchings" + ("" if expected is None else " and the warming of the cells")

@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import re
 
+import matplotlib.hatch
+import numpy as np
 import pytest
 
 from analysis.report import style
@@ -84,3 +86,29 @@ def test_ids_of_two_drawings_never_meet() -> None:
 
 def test_the_same_numbers_give_the_same_bytes() -> None:
     assert _drawing() == _drawing()
+
+
+def _centres(tile: str) -> set[tuple[float, float]]:
+    """Middles of a tile's dots, each of which is drawn from its lowest point on, 0.3 px below."""
+    drawn = re.findall(r"M (\S+) (\S+) C", tile)
+    return {(float(x), round(float(y) - 0.3, 3)) for x, y in drawn}
+
+
+def test_a_hatch_of_dots_is_kept_as_the_part_that_repeats() -> None:
+    with style.canvas("dots", 100) as figure:
+        style.axes(figure).bar([1], [1], hatch="....", edgecolor=style.BLUE)
+        drawn = style.svg(figure, "dots")
+    found = re.findall(r'<pattern [^>]*width="(\d+)" height="(\d+)">(.*?)</pattern>', drawn)
+    assert len(found) == 1
+    width, height = int(found[0][0]), int(found[0][1])
+    assert 72 % width == 72 % height == 0  # so the whole tile, 72 px wide and high, is this one repeated
+    kept = _centres(found[0][2])
+    # matplotlib's own dots, of six times the characters' density in a tile of 1 by 1, from the bottom up
+    own = matplotlib.hatch.get_path("....", 6)
+    starts = np.asarray(own.vertices)[np.asarray(own.codes) == own.MOVETO].tolist()
+    whole = {(round(72 * x, 3), round(72 * (1 - y) - 0.3, 3)) for x, y in starts}
+    shifts = [(i, j) for i in range(0, 72, width) for j in range(0, 72, height)]
+    repeated = {(round(x + i, 3), round(y + j, 3)) for x, y in kept for i, j in shifts}
+    assert len(whole) > 500
+    assert repeated == whole
+    assert len(kept) < 30
