@@ -142,6 +142,12 @@ def commands() -> dict[str, typer.core.TyperCommand]:
     return found
 
 
+def test_no_command_is_cut_short_in_the_list_of_commands() -> None:
+    for name, command in commands().items():  # 80 columns, as in a terminal nobody widened
+        said = command.get_short_help_str(80 - 2 - 6 - len("record-raw"))
+        assert not said.endswith("..."), f"{name}: {said}"
+
+
 def test_every_command_is_in_the_readme_and_the_other_way_round() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     known = commands()

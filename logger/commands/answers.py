@@ -27,7 +27,10 @@ def add(app: typer.Typer) -> None:
 def health(
     *, first: First = None, last: Last = None, as_json: AsJson = False, config_file: ConfigFile = BANK_TOML
 ) -> None:
-    """Print every number the record supports, with unit, interval and coverage."""
+    """Print every number the record supports, with its interval.
+
+    Each with unit, 95 % interval, coverage and basis, or the reason why there is none.
+    """
     from analysis.health import health as compute
     from logger.record.histories import bank
 

@@ -32,7 +32,10 @@ def captest(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Guide a capacity test, full to empty, and judge whether it counts. May be left and taken up again."""
+    """Guide a capacity test, full to empty; judge whether it counts.
+
+    May be left and taken up again.
+    """
     from logger import captest as test
 
     config = options.load(config_file)

@@ -21,7 +21,10 @@ def demo(
     weeks: Annotated[int, typer.Option("--weeks", min=1, max=60, help="Weeks of history to make.")] = 8,
     seconds: Annotated[int, typer.Option("--seconds", min=5, max=600, help="How long to log live. [s]")] = 20,
 ) -> None:
-    """Run the whole job on a simulated bank: history, live logging over Modbus and CAN, the weekly report."""
+    """Run the whole job on a simulated bank, no hardware needed.
+
+    History, live logging over Modbus and CAN, the weekly report.
+    """
     from logger.demo import run
 
     run(folder, weeks=weeks, seconds=seconds)

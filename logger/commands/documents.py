@@ -55,7 +55,7 @@ def checkup(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Write the check-up since commissioning: what holds, what moved, what to do."""
+    """Write the check-up: what holds, what moved, what to do."""
     from logger.documents.checkup import write_checkup
 
     config = options.load(config_file)
@@ -94,7 +94,10 @@ def claim(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Write the claim file of a pack: a document and everything behind it, as a folder and a zip."""
+    """Write the claim file of a pack: a document and its evidence.
+
+    As a folder and a zip.
+    """
     from logger.documents.claim import write_claim
     from logger.documents.claim_facts import Wish
 

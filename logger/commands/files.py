@@ -83,7 +83,7 @@ def backup(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Copy the record safely, also while logging, and verify the copy."""
+    """Copy the record safely, also while logging; verify the copy."""
     from logger.record.backup import backup as copy
     from logger.record.opening import check_place
 
@@ -116,7 +116,10 @@ def export(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Write readings out: Parquet by site, pack and day, or one CSV file that can be imported again."""
+    """Write readings out, as Parquet or CSV.
+
+    Parquet by site, pack and day, or one CSV file that can be imported again.
+    """
     from adapters.base import Subject
     from logger.record.export import export_csv, export_parquet
 
@@ -161,7 +164,10 @@ def salvage(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Bring what still checks out of a damaged record into another; without NEW into the configured one."""
+    """Bring what still checks out of a damaged record into another.
+
+    Without NEW into the configured one.
+    """
     from logger.record.salvage import salvage as bring
     from logger.record.store import Store
 

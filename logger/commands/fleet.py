@@ -52,7 +52,10 @@ def push(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Send sealed days, digests, findings and report numbers to the central database."""
+    """Send what is new to the central database.
+
+    Sealed days, digests, findings and report numbers.
+    """
     from dataclasses import asdict
 
     from logger.fleet import address
@@ -79,7 +82,7 @@ def prepare(
         str | None, typer.Option("--pusher", help="Server role that may add, nothing else.")
     ] = None,
 ) -> None:
-    """Make the central tables, once, and give the pushing role its few rights."""
+    """Make the central tables, once; give the pushing role its rights."""
     from logger.fleet import address, central
 
     central.prepare(address.connect(url), pusher)
@@ -89,7 +92,7 @@ def prepare(
 def digest(
     place: Place, *, scheduler: Scheduler = None, workers: Workers = 2, as_json: AsJson = False
 ) -> None:
-    """Compute the digests that are missing, keep them at the centre, and say how fast it went."""
+    """Compute the missing digests, keep them, say how fast it went."""
     from logger.fleet.compute import Workers as Engine
     from logger.fleet.compute import compute
 
@@ -125,7 +128,7 @@ def report(
     workers: Workers = 2,
     as_json: AsJson = False,
 ) -> None:
-    """Write the desk's report: which banks need a visit, in order, and why."""
+    """Write the desk's report: which banks need a visit, and why."""
     from logger.fleet import desk
     from logger.fleet.compute import Workers as Engine
     from logger.fleet.compute import compute

@@ -50,7 +50,7 @@ def verify(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Check every sealed day against its hash, and the chain they form; or a claim file."""
+    """Check every sealed day against its hash and chain; or a claim."""
     from logger.tables import show_claim, show_verify
 
     if archive is not None:

@@ -27,7 +27,7 @@ def record_now(
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Say more.")] = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Log all sources into the record until stopped (Ctrl-C, SIGTERM)."""
+    """Log all sources into the record until stopped (Ctrl-C)."""
     from logger.recording.service import run
 
     run(options.load(config_file), seconds=seconds, keep_trying=keep_trying, verbose=verbose)
@@ -42,7 +42,10 @@ def now(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Show the packs live: cells in order, temperatures, current, limits, and how old each value is."""
+    """Show the packs live: cells, temperatures, current, limits.
+
+    Cells in order, and how old each value is.
+    """
     from logger.live import latest_json, look, show
 
     config = options.load(config_file)

@@ -32,7 +32,7 @@ def setup(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Ask about the bank, write bank.toml, and end with the commissioning check."""
+    """Ask about the bank, write bank.toml, check the commissioning."""
     from logger.commissioning.commission_live import commission
     from logger.commissioning.setup import check_free, from_file, from_person, screens_from_person, write
 

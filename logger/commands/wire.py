@@ -42,7 +42,10 @@ def probe(
     ] = None,
     as_json: AsJson = False,
 ) -> None:
-    """Look what is on a wire, with harmless reads, and propose its [[source]]. Alone: all wires here."""
+    """Look what is on a wire, with harmless reads; propose a source.
+
+    Alone: all wires here. What it prints goes into bank.toml.
+    """
     from logger.commissioning.probe import Wires, lines, look, save_drafts, usual_wires
 
     wires = Wires(
@@ -84,7 +87,10 @@ def record_raw(
     as_json: AsJson = False,
     config_file: ConfigFile = BANK_TOML,
 ) -> None:
-    """Record CAN frames, or the answers to register reads, as they come, to import or to look at later."""
+    """Record CAN frames or answers to register reads as they come.
+
+    To import or to look at later.
+    """
     import asyncio
 
     from adapters.configs import CanConfig, ModbusRtuConfig, ModbusTcpConfig
