@@ -7,7 +7,8 @@ Between two full charges the meter gains
 with b the zero error, L the share of charge that cells keep, D what electronics take past the sensor, and f
 what heaters took past it, as part of what they used. All four are shared by all windows; what is known of
 them beforehand counts as further observations. Whether heaters can have taken charge past the sensor at all
-is a question of yes or no: both answers are worked out and weighed by how well they explain the windows.
+is a question of yes or no, and so is whether one that lost its warmth draws what it drew: all
+answers are worked out and weighed by how well they explain the windows.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ NOBODY_SAID = HeaterPath(UNKNOWN, 1.0, 0.4)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Answer:
-    """One answer to whether heaters took charge past the sensor.
+    """One answer to whether heaters took charge past the sensor, and how much after one lost its warmth.
 
     Attributes
     ----------
@@ -53,11 +54,14 @@ class Answer:
         That it is the right one. [1]
     mean, cov : array, shape (4,) and (4, 4)
         Of b [A], L [1], D [A] and f [1].
+    as_before : bool
+        Whether f speaks of a heater that lost its warmth and draws what it drew.
     """
 
     chance: float
     mean: F64
     cov: F64
+    as_before: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +77,7 @@ class Balance:
     scale : float
         What they used, as part of the windows' `heater_ah`. [1]
     answers : tuple of Answer
-        One or two; their chances add up to 1.
+        One to three; their chances add up to 1.
     """
 
     zero: Zero
@@ -107,26 +111,28 @@ def balance(found: Sequence[Window], known: Zero | None = None, path: HeaterPath
     """
     found = found[-MOST_WINDOWS:]
     start = combined_zero(known) if known is not None else Zero(0.0, PRIOR_U_A, combined_zero().basis)
-    rows, gained, noise = _equations(found, path.scale)
+    less, most = (_equations(found, path.scale, as_before) for as_before in (False, True))
     mean = np.array([start.offset_a, LOSS_MEAN, DRAIN_MEAN_A, 0.0])
     sd = np.array([start.u_a, LOSS_U, DRAIN_U_A, 0.0])
-    priors = [(1 - path.chance, mean, sd)]
-    if path.chance > 0 and (rows.size == 0 or rows[:, 3].any()):
+    asked = [(1 - path.chance, less, mean, sd, False)]
+    if path.chance > 0 and (most[0].size == 0 or most[0][:, 3].any()):
         heated, wide = mean.copy(), sd.copy()
         heated[3], wide[3] = 1.0, path.relative_u
-        priors.append((path.chance, heated, wide))
-    chance = np.array([p[0] for p in priors])
-    best = min(_misfit(rows, gained, noise, m, s) for _, m, s in priors)
-    noise = noise * math.sqrt(max(1.0, best / max(gained.size, 1)))
-    solved = [_solved(rows, gained, noise, m, s) for _, m, s in priors]
+        asked.append((path.chance * (1 - path.as_before), less, heated, wide, False))
+        asked.append((path.chance * path.as_before, most, heated, wide, True))
+    asked = [a for a in asked if a[0] > 0]
+    chance = np.array([a[0] for a in asked])
+    best = min(_misfit(*equations, m, s) for _, equations, m, s, _ in asked)
+    rough = math.sqrt(max(1.0, best / max(len(found), 1)))
+    solved = [_solved(a, y, noise * rough, m, s) for _, (a, y, noise), m, s, _ in asked]
     told = np.array([s[2] for s in solved])
     weight = chance * np.exp(np.clip(told - told.max(), -MOST_TOLD, 0.0))
     weight /= weight.sum()
     keep = weight >= UNLIKELY
     weight = weight[keep] / weight[keep].sum()
+    kept = [(s, a[4]) for s, a, k in zip(solved, asked, keep, strict=True) if k]
     answers = tuple(
-        Answer(float(w), s[0], s[1])
-        for w, s in zip(weight, (s for s, k in zip(solved, keep, strict=True) if k), strict=True)
+        Answer(float(w), s[0], s[1], as_before) for w, (s, as_before) in zip(weight, kept, strict=True)
     )
     basis = f"{len(found)} closed windows, {found[0].first} to {found[-1].last}" if found else ""
     basis = "; ".join(part for part in (basis, start.basis if known or not found else "") if part)
@@ -135,15 +141,20 @@ def balance(found: Sequence[Window], known: Zero | None = None, path: HeaterPath
     return Balance(Zero(zero, u, basis), heating, heating_u, path.scale, answers)
 
 
-def _equations(found: Sequence[Window], scale: float) -> tuple[F64, F64, F64]:
+def _equations(found: Sequence[Window], scale: float, as_before: bool) -> tuple[F64, F64, F64]:
     """Coefficients of the four unknowns (n, 4), charge gained (n,) and its standard uncertainty (n,). [Ah]"""
     if not found:
         return np.empty((0, 4)), np.empty(0), np.empty(0)
     hours = np.array([w.span.covered_s / 3600 for w in found])
-    heaters = scale * np.array([0.0 if w.warm else w.heater_ah for w in found])
+    heaters = scale * np.array([_used(w, as_before) for w in found])
     rows = np.column_stack((hours, [w.span.ah_in for w in found], hours, heaters))
     noise = np.sqrt([w.closure_u_ah**2 + w.hidden_ah**2 for w in found])
     return rows, np.array([w.span.ah for w in found]), np.hypot(noise, HEATING_U * heaters)
+
+
+def _used(window: Window, as_before: bool) -> float:
+    """Charge that heaters used in a window, also if one that lost its warmth draws as before. [Ah]"""
+    return 0.0 if window.warm else window.heater_ah + as_before * window.heater_more_ah
 
 
 def _solved(rows: F64, gained: F64, noise: F64, mean: F64, sd: F64) -> tuple[F64, F64, float]:
@@ -211,8 +222,7 @@ def halves_apart(found: Sequence[Window], path: HeaterPath = NOBODY_SAID) -> flo
 
 def lost_by_answer(found: Sequence[Window], fit: Balance) -> tuple[tuple[float, float, float], ...]:
     """Each answer's chance [1], charge lost over windows and its standard uncertainty. [Ah]"""
-    sums = _sums(found, fit)
-    return tuple((a.chance, *_lost(a, *sums)) for a in fit.answers)
+    return tuple((a.chance, *_lost(a, *_sums(found, fit, a))) for a in fit.answers)
 
 
 def _lost(
@@ -224,7 +234,9 @@ def _lost(
     return mean, math.sqrt(float(row @ answer.cov @ row) + (own_ah * answer.mean[3]) ** 2)
 
 
-def lost_ah(ah_in: float, hours: float, heaters_ah: float, fit: Balance) -> tuple[float, float]:
+def lost_ah(
+    ah_in: float, hours: float, heaters_ah: float, fit: Balance, more_ah: float = 0.0
+) -> tuple[float, float]:
     """Charge that goes in and does not come out, with its standard uncertainty. [Ah]
 
     Parameters
@@ -236,20 +248,24 @@ def lost_ah(ah_in: float, hours: float, heaters_ah: float, fit: Balance) -> tupl
     heaters_ah : float
         Heaters' charge as `closure.heater_ah` has it. [Ah]
     fit : Balance
+    more_ah : float
+        What they used beyond it if one that lost its warmth draws as before. [Ah]
     """
-    used = heaters_ah * fit.scale
-    return _mixed(fit.answers, lambda a: _lost(a, ah_in, hours, used, 0.0))
+    return _mixed(
+        fit.answers,
+        lambda a: _lost(a, ah_in, hours, fit.scale * (heaters_ah + a.as_before * more_ah), 0.0),
+    )
 
 
 def lost_in_all(found: Sequence[Window], fit: Balance) -> tuple[float, float]:
     """Charge lost over windows with its standard uncertainty. [Ah]"""
-    return _mixed(fit.answers, lambda a: _lost(a, *_sums(found, fit)))
+    return _mixed(fit.answers, lambda a: _lost(a, *_sums(found, fit, a)))
 
 
-def _sums(found: Sequence[Window], fit: Balance) -> tuple[float, float, float, float]:
+def _sums(found: Sequence[Window], fit: Balance, answer: Answer) -> tuple[float, float, float, float]:
     """Charge in [Ah], time [h] and heaters' charge of windows [Ah], and what their own heating differs by."""
     total = pooled(found)
-    heaters = [fit.scale * w.heater_ah for w in found if not w.warm]
+    heaters = [fit.scale * _used(w, answer.as_before) for w in found]
     own = HEATING_U * math.sqrt(math.fsum(h * h for h in heaters))
     return true_in_ah(total, fit), total.span.covered_s / 3600, math.fsum(heaters), own
 

@@ -15,7 +15,7 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.closure import DRAIN_MEAN_A, DRAIN_U_A, LOSS_MEAN, LOSS_U, Zero
-from analysis.packs.heater_path import day_heaters, heater_path
+from analysis.packs.heater_path import day_heaters, day_more, heater_path, past
 
 HELD_U = 0.3
 """What the charge held at the ends of a time differs by, standard, fraction of the rated capacity: each end
@@ -49,19 +49,17 @@ def _count(history: History) -> _Count:
     path = heater_path(history)
     covered = history.totals[:, 4] / 3600
     ah_in, ah_out = history.totals[:, 0], history.totals[:, 1]
-    heaters = np.concatenate(([0.0], np.cumsum(day_heaters(history))))
-    heaters = path.scale * heaters
+    heaters, heaters_u = np.transpose(
+        [(0.0, 0.0)]
+        + [
+            past(path, told, more)
+            for told, more in zip(np.cumsum(day_heaters(history)), np.cumsum(day_more(history)), strict=True)
+        ]
+    )
     ends = np.array([history.digests[0].start_s, *(d.end_s for d in history.digests)])
     hidden = ((ends - ends[0]) / 3600 - covered) * (ah_in[-1] + ah_out[-1]) / max(covered[-1], 1.0)
-    lost = LOSS_MEAN * ah_in + DRAIN_MEAN_A * covered + path.chance * heaters
-    spread = math.sqrt(path.chance * (1 - path.chance))
-    unsure = np.sqrt(
-        (LOSS_U * ah_in) ** 2
-        + (DRAIN_U_A * covered) ** 2
-        + (spread * heaters) ** 2
-        + (path.relative_u * path.chance * heaters) ** 2
-        + (0.1 * hidden) ** 2
-    )
+    lost = LOSS_MEAN * ah_in + DRAIN_MEAN_A * covered + heaters
+    unsure = np.sqrt((LOSS_U * ah_in) ** 2 + (DRAIN_U_A * covered) ** 2 + heaters_u**2 + (0.1 * hidden) ** 2)
     return _Count(history.days, covered, ah_in - ah_out - lost, unsure)
 
 

@@ -72,6 +72,8 @@ class Window:
         Instants of the two anchors. [s]
     warm : bool
         Whether no heater can have run.
+    heater_more_ah : float
+        What they used beyond `heater_ah` if one that lost its warmth went on drawing as before. [Ah]
     vh_in, vh_out : float
         ∫ V dt with the meter above and below zero; 0 if unknown. [V h]
     efficiency, low, high : float or None
@@ -94,6 +96,7 @@ class Window:
     efficiency: float | None = None
     low: float | None = None
     high: float | None = None
+    heater_more_ah: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,6 +246,7 @@ def pooled(found: Sequence[Window]) -> Window:
         warm=all(w.warm for w in found),
         vh_in=sum(w.vh_in for w in found),
         vh_out=sum(w.vh_out for w in found),
+        heater_more_ah=sum(w.heater_more_ah for w in found),
     )
 
 

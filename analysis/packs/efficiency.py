@@ -9,14 +9,15 @@ from analysis.estimate import Estimate, around, unknown
 from analysis.history import History
 from analysis.packs.balance import Balance, balance, lost_ah, lost_in_all, true_in_ah
 from analysis.packs.closure import LEAST_EFC, OFFSET_U_A, Window, Zero, pooled
-from analysis.packs.heater_path import day_heaters, heated_windows, heater_path
+from analysis.packs.heater_path import day_heaters, day_more, heated_windows, heater_path
 from analysis.packs.window_efficiency import Swing, interval, voltage_ratio, with_efficiency
 from analysis.packs.zero_step import stretch_of
 
 LOOK_BACK_S = 60 * 86400.0
 """How far before the time asked for closures tell of the sensor. [s] Common practice, no source."""
 SPEAKS = 0.7
-"""Part of the charge put in from which closed windows speak for all days. [1] Practice, no source."""
+"""Part of the charge put in, and of what heaters used, from which closed windows speak for all days. [1]
+Common practice, no source."""
 UNSURE = 0.01
 """Standard uncertainty of the share of charge lost above which voltages alone give no efficiency. [1]"""
 
@@ -169,19 +170,24 @@ def _estimate(found: tuple[Window, ...], fit: Balance) -> Estimate:
 def _over_all(
     history: History, found: tuple[Window, ...], fit: Balance, voltage: Estimate
 ) -> Estimate | None:
-    """Of all days, where the closed windows hold too little of their charge to speak for them.
+    """Of all days, where the closed windows hold too little of their charge, or heating, to speak for them.
 
     The zero and what cells, electronics and heaters lose are those of the windows; voltages, hours and
     heating are those of all days. None where the windows speak for all, or where this is less sure.
     """
-    moved = history.whole()
-    if pooled(found).span.ah_in >= SPEAKS * moved.ah_in or voltage.value is None or voltage.low is None:
+    moved, pool = history.whole(), pooled(found)
+    heaters, more = math.fsum(day_heaters(history)), math.fsum(day_more(history))
+    unheld = heaters + more - pool.heater_ah - pool.heater_more_ah
+    alike = unheld <= max((1 - SPEAKS) * (heaters + more), UNSURE * moved.ah_in)
+    speak = pool.span.ah_in >= SPEAKS * moved.ah_in and (alike or fit.heating <= 0)
+    if speak or voltage.value is None or voltage.low is None:
         return None
     flows = [d.flow for d in history.digests]
     whole = replace(
         found[0],
         span=moved,
-        heater_ah=math.fsum(day_heaters(history)),
+        heater_ah=heaters,
+        heater_more_ah=more,
         hours_in=sum(f.positive_s for f in flows) / 3600,
         hours_out=sum(f.negative_s for f in flows) / 3600,
         warm=False,
@@ -265,11 +271,11 @@ def _from_voltages(history: History, voltage: Estimate, why: str, fit: Balance) 
     if voltage.value is None or voltage.low is None or voltage.high is None:
         return unknown("1", f"{why}; {voltage.reason}", coverage=voltage.coverage)
     whole = history.whole()
-    heaters = math.fsum(day_heaters(history))
-    lost, u = lost_ah(whole.ah_in, whole.covered_s / 3600, heaters, fit)
+    heaters, more = math.fsum(day_heaters(history)), math.fsum(day_more(history))
+    lost, u = lost_ah(whole.ah_in, whole.covered_s / 3600, heaters, fit, more)
     lost, u = lost / whole.ah_in, u / whole.ah_in
     if u > UNSURE:
-        reason = f"{why}; heaters may have taken up to {heaters / whole.ah_in:.0%} of the charge"
+        reason = f"{why}; heaters may have taken up to {(heaters + more) / whole.ah_in:.0%} of the charge"
         return unknown("1", reason, coverage=voltage.coverage)
     value = voltage.value * (1 - lost)
     half = math.hypot(1.96 * u, 0.5 * (voltage.high - voltage.low))

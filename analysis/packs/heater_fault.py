@@ -74,6 +74,11 @@ def lost_warmth(trouble: HeaterTrouble) -> bool:
     return trouble.what == "weak" and trouble.by == "warming"
 
 
+def may_draw_on(trouble: HeaterTrouble) -> bool:
+    """Whether a heater with this trouble may draw what it drew, where no sensor sees its current."""
+    return trouble.what == "no effect" or lost_warmth(trouble)
+
+
 def effect(run: HeaterRun) -> float:
     """Warming that the heater adds, NaN if the run cannot tell. [K/h]
 

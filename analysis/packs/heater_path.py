@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.closure import HEATER_W, Window, heater_ah, windows
-from analysis.packs.heater_fault import heater_trouble, lost_warmth
+from analysis.packs.heater_fault import heater_trouble, may_draw_on
 from analysis.packs.heater_watts import NOISE_W, heater_boundary, heater_watts, switch_steps
 from analysis.packs.step_power import agreed_power
 from analysis.packs.thermostat import heated_s, heating
@@ -20,6 +20,9 @@ switching shows no step; when nothing is known. It may also be fed from the hous
 Common practice, no source."""
 UNSEEN = 0.15
 """Part of that chance that is left where warming was seen that no thermostat would make. [1] Practice."""
+AS_BEFORE = 0.5
+"""How likely a heater that warms the cells less, or no more, draws what it drew: it came off them, or it is
+dead in part. [1] Practice, no source."""
 RATED_U, WARMING_U, ASSUMED_U = 0.06, 0.13, 0.40
 """Standard uncertainty of a heater's power as stated, from warming, and of one nobody stated. [1]
 Common practice, no source."""
@@ -42,32 +45,51 @@ class HeaterPath:
         Their charge as part of `heater_ah`. [1]
     relative_u : float
         Its relative standard uncertainty. [1]
+    as_before : float
+        That a heater which lost its warmth draws what it drew; 0 where none did. [1]
     """
 
     chance: float
     scale: float
     relative_u: float
+    as_before: float = 0.0
+
+
+@once
+def _usual(history: History) -> tuple[float, ...]:
+    """Charge that heaters used on each day if all were well, none for other warmings. [Ah]"""
+    facts, how = history.facts, heating(history)
+    usual = [heater_ah(d, facts) for d in history.digests]
+    if any(usual) and how.seen and math.isfinite(how.start_c):
+        usual = [
+            ah * heated_s(d, how, facts) / (d.heater.on_s + 0.3 * 3600) if d.heater.method in INFERRED else ah
+            for ah, d in zip(usual, history.digests, strict=True)
+        ]
+    return tuple(usual)
 
 
 @once
 def day_heaters(history: History) -> tuple[float, ...]:
     """Charge that heaters used on each day: less where one failed, none for other warmings. [Ah]"""
-    facts, how = history.facts, heating(history)
-    usual = [heater_ah(d, facts) for d in history.digests]
-    if not any(usual):
-        return tuple(usual)
-    if how.seen and math.isfinite(how.start_c):
-        usual = [
-            ah * heated_s(d, how, facts) / (d.heater.on_s + 0.3 * 3600) if d.heater.method in INFERRED else ah
-            for ah, d in zip(usual, history.digests, strict=True)
-        ]
+    usual = _usual(history)
     trouble = heater_trouble(history)
     if trouble is None or trouble.what not in {"no effect", "weak"}:
-        return tuple(usual)
+        return usual
     left = 0.0 if trouble.what == "no effect" else 1 - trouble.value
-    left = 0.5 * (1 + left) if lost_warmth(trouble) else left
     return tuple(
         ah * left if d.day >= trouble.since else ah for ah, d in zip(usual, history.digests, strict=True)
+    )
+
+
+@once
+def day_more(history: History) -> tuple[float, ...]:
+    """What heaters used beyond `day_heaters` if one that lost its warmth went on drawing as before. [Ah]"""
+    trouble = heater_trouble(history)
+    if trouble is None or not may_draw_on(trouble):
+        return (0.0,) * len(history.digests)
+    return tuple(
+        usual - told if d.day >= trouble.since and d.heater.method != "watts" else 0.0
+        for usual, told, d in zip(_usual(history), day_heaters(history), history.digests, strict=True)
     )
 
 
@@ -79,12 +101,16 @@ def heated_windows(history: History) -> tuple[Window, ...]:
         return found
     raw = {d.day: heater_ah(d, history.facts) for d in history.digests}
     real = dict(zip(history.days, day_heaters(history), strict=True))
+    more = dict(zip(history.days, day_more(history), strict=True))
     out = []
     for w in found:
         inside = [day for day in history.days if w.first <= day <= w.last]
         whole = math.fsum(raw[day] for day in inside)
-        used = w.heater_ah * math.fsum(real[day] for day in inside) / whole if whole > 0 else w.heater_ah
-        out.append(replace(w, heater_ah=used, warm=w.warm or (used <= 0 and whole > 0)))
+        share = w.heater_ah / whole if whole > 0 else 0.0
+        used = share * math.fsum(real[day] for day in inside) if whole > 0 else w.heater_ah
+        beyond = share * math.fsum(more[day] for day in inside)
+        none = w.warm or (used + beyond <= 0 and whole > 0)
+        out.append(replace(w, heater_ah=used, heater_more_ah=beyond, warm=none))
     return tuple(out)
 
 
@@ -92,9 +118,24 @@ def heated_windows(history: History) -> tuple[Window, ...]:
 def past_sensor(history: History) -> tuple[tuple[float, float], ...]:
     """Charge that heaters took past the sensor on each day, and its standard uncertainty. [Ah]"""
     path = heater_path(history.recent)
+    return tuple(
+        past(path, ah, more) for ah, more in zip(day_heaters(history), day_more(history), strict=True)
+    )
+
+
+def past(path: HeaterPath, told_ah: float, more_ah: float) -> tuple[float, float]:
+    """Charge that heaters took past the sensor, and its standard uncertainty. [Ah]
+
+    Parameters
+    ----------
+    path : HeaterPath
+    told_ah, more_ah : float
+        As `day_heaters` and `day_more` have it. [Ah]
+    """
+    used = path.scale * (told_ah + path.as_before * more_ah)
+    which = path.scale * more_ah * math.sqrt(path.as_before * (1 - path.as_before))
     spread = math.hypot(math.sqrt(path.chance * (1 - path.chance)), path.chance * path.relative_u)
-    used = (path.scale * ah for ah in day_heaters(history))
-    return tuple((path.chance * ah, spread * ah) for ah in used)
+    return path.chance * used, math.hypot(spread * used, math.sqrt(path.chance) * which)
 
 
 @once
@@ -116,11 +157,9 @@ def heater_path(history: History) -> HeaterPath:
     methods = [d.heater.method for d in history.digests if d.heater.on_s > 0]
     usual = max(set(methods), key=methods.count) if methods else "none"
     relative = math.hypot(u_watts, TIME_U.get(usual, INFERRED_TIME_U))
-    trouble = heater_trouble(history)
-    if trouble is not None and lost_warmth(trouble):
-        relative = math.hypot(relative, 0.5 * trouble.value)
+    as_before = AS_BEFORE if any(day_more(history)) else 0.0
     chance = _chance(history, usual) * (1.0 if heating(history).seen else UNSEEN)
-    return HeaterPath(chance, watts / assumed, relative)
+    return HeaterPath(chance, watts / assumed, relative, as_before)
 
 
 def _chance(history: History, method: str) -> float:

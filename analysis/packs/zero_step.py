@@ -37,7 +37,7 @@ def stretches(found: tuple[Window, ...]) -> tuple[tuple[Window, ...], ...]:
     if not found:
         return ()
     hours = np.array([w.span.covered_s / 3600 for w in found])
-    heaters = np.array([0.0 if w.warm else w.heater_ah for w in found]) / hours
+    heaters = np.array([0.0 if w.warm else w.heater_ah + w.heater_more_ah for w in found]) / hours
     gained = np.array([w.span.ah - LOSS_MEAN * w.span.ah_in for w in found]) / hours
     rate = gained - DRAIN_MEAN_A - UNTOLD * heaters
     sure = np.hypot([w.closure_u_ah for w in found], [w.hidden_ah for w in found]) / hours < SURE_A

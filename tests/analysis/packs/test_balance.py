@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 import analysis.packs.heater_path as heater_path_module
 from analysis.digest import digest
 from analysis.history import History, Span
-from analysis.packs.balance import balance, lost_in_all
+from analysis.packs.balance import balance, lost_ah, lost_in_all
 from analysis.packs.closure import Window
 from analysis.packs.heater_fault import HeaterTrouble
 from analysis.packs.heater_path import DECLARED, SEEN, UNKNOWN, HeaterPath, heated_windows, heater_path
@@ -46,6 +47,35 @@ def test_whether_heaters_drew_on_the_cells_is_told_by_windows_that_differ(past: 
     assert fit.heating == pytest.approx(past, abs=0.1)
     lost, u = lost_in_all(found, fit)
     assert lost == pytest.approx(8 * 0.54 + past * sum(HEATED), abs=2 * u)
+
+
+@pytest.mark.parametrize("drew", [0.3, 1.0])
+def test_windows_tell_whether_a_heater_that_came_off_still_draws(drew: float) -> None:
+    # From the ninth day on 30 % of the warmth reaches the cells: part of it is dead, or it warms the air.
+    before, after = HEATED, [5.0, 12.0, 0.0, 17.0, 9.0, 2.0, 14.0, 7.0]
+    found = windows(-0.05, 1.0, before + [drew * ah for ah in after])
+    told = before + [0.3 * ah for ah in after]
+    found = tuple(
+        replace(w, heater_ah=ah, heater_more_ah=used - ah)
+        for w, ah, used in zip(found, told, before + after, strict=True)
+    )
+    fit = balance(found, path=HeaterPath(0.6, 1.0, 0.07, as_before=0.5))
+    assert sum(a.chance for a in fit.answers if a.as_before == (drew == 1.0)) > 0.95
+    assert fit.zero.offset_a == pytest.approx(-0.05, abs=0.04)
+    truly = 16 * 0.54 + sum(before) + drew * sum(after)
+    lost, u = lost_in_all(found, fit)
+    assert lost == pytest.approx(truly, abs=2 * u)
+    _, low, high = interval(found, fit)
+    assert low < 52.6 / 53.6 * (1 - truly / (16 * 150)) < high
+    assert high - low < 0.03
+
+
+def test_where_nothing_closes_a_heater_that_came_off_leaves_both_answers_open() -> None:
+    # 20 Ah, or 50 if it draws on, of 400: one chance in two each; mean 35, apart by 15 (hand calculation).
+    fit = balance((), path=HeaterPath(1.0, 1.0, 0.0, as_before=0.5))
+    lost, u = lost_ah(400.0, 100.0, 20.0, fit, 30.0)
+    assert lost == pytest.approx(0.001 * 400 + 0.02 * 100 + 35.0)
+    assert u == pytest.approx(math.hypot(15.0, 0.002 * 400, 0.015 * 100))
 
 
 def test_where_all_days_are_alike_both_answers_stay_open() -> None:
@@ -117,7 +147,9 @@ def test_a_heater_that_died_takes_no_more(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(heater_path_module, "heater_trouble", lambda _: died)
     found = heated_windows(History.of(made.FACTS, rows))
     assert [w.heater_ah == 0 for w in found] == [w.first >= history.days[4] for w in found]
-    assert all(w.warm == (w.heater_ah == 0) for w in found)
+    # It may still draw and not reach the cells: then each day uses what the first ones did.
+    assert not any(w.warm for w in found)
+    assert [w.heater_ah + w.heater_more_ah for w in found] == pytest.approx([5.8] * 8, rel=0.25)
 
 
 def test_a_zero_error_in_idle_hours_at_the_top_is_taken_out_of_the_voltages() -> None:
