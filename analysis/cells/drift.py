@@ -9,7 +9,7 @@ from itertools import islice
 
 import numpy as np
 
-from analysis.cells.offsets import OWN, Offsets
+from analysis.cells.offsets import OWN, TOP, Offsets
 from analysis.cells.onset import ONSET_EDGE_DAYS, ONSET_GAIN, Asking, find_onset, may_bend, no_onset
 from analysis.cells.window_fit import RATED_ERROR, Ask, Fit, Problem, fit_all, spread_of
 from analysis.cells.windows import problem_of
@@ -31,6 +31,8 @@ that it lacks from the graphite's first step on, at about this depth below full;
 at least such a part of the rated charge. [1] From memory of how cells age."""
 EARLY_GAIN = 8.0
 """By how much lost lithium must fit better, in units of the scale, to be as likely as a small cell. [1]"""
+CHANCE = (2.71, 4.61, 6.25, 7.78)
+"""Chi-square that one time in ten is exceeded, of 1 to 4 numbers (any table of it). [1]"""
 MA_PER_AH_DAY = 1000.0 / 24.0
 
 
@@ -72,6 +74,9 @@ class Drift:
         That other one. [Ah/day]
     ramp : bool
         Whether it grew evenly from the onset to now; `slope_ah_day` is then what it is now.
+    apart : float
+        By how much the kinds of window contradict each other about the deficit, which is so much less sure; 1
+        if no more than by chance.
     """
 
     offset_ah: Line
@@ -89,6 +94,7 @@ class Drift:
     bend_day: float | None = None
     earlier_ah_day: float | None = None
     ramp: bool = False
+    apart: float = 1.0
 
 
 def _over_own(problem: Problem, fit: Fit) -> float:
@@ -103,6 +109,18 @@ def _over_own(problem: Problem, fit: Fit) -> float:
 def _deficit(value: float, sd: float, over: float, rated_ah: float) -> Line:
     sd = math.hypot(sd, RATED_ERROR * rated_ah) if over else sd
     return Line(value, sd if sd < 0.08 * rated_ah else math.inf)
+
+
+def _apart(problem: Problem, fit: Fit) -> float:
+    """By how much the kinds of window differ beyond what each may be biased by, and chance; at least 1.
+
+    Where steps of a plateau and the way down to the knee tell different deficits, one of them is wrong.
+    """
+    below = np.unique(problem.offsets.group[problem.offsets.group != TOP])
+    if below.size < 2:
+        return 1.0
+    off = fit.bias[below] / problem.prior_sd(drift=True)[3:][below]
+    return math.sqrt(max(float(np.sum(off**2)) / CHANCE[below.size - 2], 1.0))
 
 
 def fit_cells(
@@ -164,7 +182,8 @@ def _drift(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     even = yield from _fitted(problem, now, bled)
     if abs(even.deficit_ah.value) < SHAPED_FRACTION * problem.rated_ah:
         return even
-    depth = np.clip(problem.depth / EARLY_DEPTH, 0.0, 1.0)
+    early = np.clip(problem.depth / EARLY_DEPTH, 0.0, 1.0)
+    depth = np.where(problem.offsets.group == TOP, 0.0, early)  # the upper knee is the cathode's
     return _either(even, (yield from _fitted(replace(problem, depth=depth), now, bled)))
 
 
@@ -199,10 +218,10 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
         onset = replace(onset, at=onset.bend, bend=None, low=onset.bend - half, high=onset.bend + half)
         earlier = None
     over = _over_own(problem, fit)
-    sds = fit.sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z))
+    sds, apart = fit.sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z)), _apart(problem, fit)
     return Drift(
         offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
-        deficit_ah=_deficit(float(fit.beta[1]) - over, float(sds[1]), over, rated_ah),
+        deficit_ah=_deficit(float(fit.beta[1]) - over, apart * float(sds[1]), over, rated_ah),
         slope_ah_day=Line(float(fit.beta[2]), math.hypot(float(sds[2]), onset.slope_sd)),
         onset_day=None if onset.at is None else onset.at + now,
         onset_low=onset.low + now,
@@ -216,6 +235,7 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
         bend_day=None if onset.bend is None else onset.bend + now,
         earlier_ah_day=earlier,
         ramp=onset.ramp,
+        apart=apart,
     )
 
 

@@ -291,15 +291,25 @@ def _rate(drift: Drift, spread: float, balanced: float, rated_ah: float, dof: fl
 
 def _deficit(drift: Drift, dof: float, rated_ah: float, basis: str) -> Estimate:
     if not math.isfinite(drift.deficit_ah.sd):
-        return unknown("Ah", "the bank was not discharged deep enough to compare both ends", basis, drift.n)
+        return unknown("Ah", _untold(drift), basis, drift.n)
     line = drift.deficit_ah
     sd = math.hypot(line.sd, DEFICIT_ERROR * rated_ah, BESIDE_ERROR * drift.offset_ah.value)
     return _estimate(Line(line.value, sd), dof, "Ah", basis, drift.n)
 
 
+def _untold(drift: Drift) -> str:
+    """Why a deficit cannot be told."""
+    if drift.apart > 1:
+        return (
+            "comparisons on the plateau and on the way down contradict each other: the cells differ in the "
+            "shape of their curves; a discharge into the lower knee tells"
+        )
+    return "the bank was not discharged deep enough to compare both ends"
+
+
 def _bottom(drift: Drift, dof: float, basis: str) -> Estimate:
     if not math.isfinite(drift.deficit_ah.sd):
-        return unknown("Ah", "the bank was not discharged deep enough to compare both ends", basis, drift.n)
+        return unknown("Ah", _untold(drift), basis, drift.n)
     line = Line(
         drift.offset_ah.value + drift.deficit_ah.value, math.hypot(drift.offset_ah.sd, drift.deficit_ah.sd)
     )

@@ -22,6 +22,7 @@ GROUPS = (
 """Kinds of window; each may be biased in a way of its own. The last but one: a discharge that ended before
 the median cell was in its knee, so that a cell in the knee is compared with the plateau. The last: by how
 much less than its rated charge a cell gave from the full charge down to its own knee."""
+TOP = GROUPS.index(("top", 1))
 OWN = GROUPS.index(("own", -1))
 KNEE_V = 3.16
 """Below this, free of current, the median cell is in its lower knee. [V] Common practice, no source."""

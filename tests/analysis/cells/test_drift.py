@@ -220,6 +220,36 @@ def test_lost_lithium_is_told_from_a_small_cell(*, early: bool) -> None:
     assert found.deficit_ah.value == pytest.approx(28.0, abs=7.0)
 
 
+def with_middle(middle_ah: float, bottom_ah: float, *, vague_top: bool = False) -> Offsets:
+    """Cell 0 stands level at the top, and tells so much at the plateau's steps and on the way down."""
+    plain = table(days=40)
+    place = np.arange(plain.t_day.size)
+    middle = (plain.group == DOWN) & (place % 4 == 1)
+    group = np.where(middle, GROUPS.index(("middle", -1)), plain.group)
+    depth = np.where(group == TOP, 0.04, np.where(middle, 0.35, 0.85))
+    dq, sigma = plain.dq_ah.copy(), plain.sigma_ah.copy()
+    dq[:, 0] += np.where(group == TOP, 0.0, np.where(middle, middle_ah, bottom_ah))
+    if vague_top:
+        sigma[group == TOP, 0] = 0.9
+    return replace(plain, group=group, depth=depth, dq_ah=dq, sigma_ah=sigma)
+
+
+def test_the_upper_knee_shows_nothing_of_lost_lithium_however_vague() -> None:
+    # the charge ends where the cathode is empty: such cells meet there, as 4 % below it
+    found = fit(with_middle(18.0, 18.0, vague_top=True))
+    low, high = interval(found.deficit_ah, found.n - 4)
+    assert low < 18.0 < high
+    assert found.deficit_ah.value == pytest.approx(18.0, rel=0.1)
+
+
+def test_kinds_of_window_that_contradict_each_other_leave_a_deficit_open() -> None:
+    agreed, apart = fit(with_middle(10.0, 10.0)), fit(with_middle(13.0, -2.0))
+    low, high = interval(apart.deficit_ah, apart.n - 4)
+    assert low < -2.0
+    assert high > 13.0
+    assert apart.deficit_ah.sd > 2.5 * agreed.deficit_ah.sd
+
+
 def grown(leak_ah_day: float, *, begin: float, days: int) -> Offsets:
     """A drift that grows evenly from nothing on day `begin` to so much on the last one."""
     offsets = table(days=days)
