@@ -217,7 +217,7 @@ class Watch(Table):
 
 
 class Mqtt(Table):
-    """Publishing to a broker of your own; needs the extra bankbook[mqtt]."""
+    """Publishing to a broker of your own; needs the extra `mqtt`."""
 
     host: str = Field(min_length=1, description='the broker, for example "127.0.0.1"')
     port: int = Field(default=1883, ge=1, le=65535, description="its port, 1 to 65535")
@@ -245,7 +245,7 @@ class ReportTable(Table):
 
 
 class Page(Table):
-    """The read-only page on the local network; needs the extra bankbook[page]."""
+    """The read-only page on the local network; needs the extra `page`."""
 
     host: str = Field(
         default="127.0.0.1", description='"127.0.0.1" for this machine only, "0.0.0.0" for the local network'

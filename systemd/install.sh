@@ -48,7 +48,7 @@ place_files() {
     echo "$EXTRAS" > "$HOME_DIR/extras"
     install -d "$UNITS" "$RULES"
     install -m 0644 "$here/bankbook.service" "$here/bankbook-week.service" "$here/bankbook-week.timer" \
-        "$here/bankbook-can@.service" "$UNITS/"
+        "$here/bankbook-can@.service" "$here/bankbook-page.service" "$UNITS/"
     install -m 0644 "$here/70-bankbook-serial.rules" "$RULES/"
     ln -sfn "$HOME_DIR/venv/bin/bankbook" /usr/local/bin/bankbook
     ctl daemon-reload
@@ -109,14 +109,15 @@ do_upgrade() {
         systemctl start bankbook.service || true
         die "the new release did not start and the old one was put back; see: journalctl -u bankbook"
     fi
+    if running; then systemctl try-restart bankbook-page.service || true; fi
     prune
     say "upgraded to $("$HOME_DIR/venv/bin/bankbook" --version); the record from before is $DATA/before-upgrade.db"
 }
 
 do_uninstall() {
-    ctl disable --now bankbook.service bankbook-week.timer || true
+    ctl disable --now bankbook.service bankbook-page.service bankbook-week.timer || true
     rm -f "$UNITS/bankbook.service" "$UNITS/bankbook-week.service" "$UNITS/bankbook-week.timer" \
-        "$UNITS/bankbook-can@.service" "$RULES/70-bankbook-serial.rules" /usr/local/bin/bankbook
+        "$UNITS/bankbook-can@.service" "$UNITS/bankbook-page.service" "$RULES/70-bankbook-serial.rules" /usr/local/bin/bankbook
     rm -rf "$HOME_DIR" /var/cache/bankbook
     ctl daemon-reload
     if [ "${1:-}" = --with-record ]; then

@@ -43,6 +43,20 @@ def test_the_logger_runs_as_its_own_user_with_a_watchdog_and_no_capabilities() -
     assert re.search(r"^WatchdogSec=\d+$", text, re.MULTILINE)
 
 
+def test_the_page_can_reach_no_device_and_gain_nothing() -> None:
+    text = (UNITS / "bankbook-page.service").read_text()
+    for line in (
+        "User=bankbook",
+        "PrivateDevices=yes",
+        "CapabilityBoundingSet=",
+        "NoNewPrivileges=yes",
+        "ProtectSystem=strict",
+        "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6",
+    ):
+        assert f"\n{line}\n" in text
+    assert "--host" not in text  # on this machine only, unless bank.toml says otherwise
+
+
 def test_the_filter_of_system_calls_lets_the_clock_be_read_and_a_priority_be_lowered() -> None:
     """A later line takes away or puts back (systemd.exec(5)); adjtimex is in @privileged: it comes last."""
     text = (UNITS / "bankbook.service").read_text()
@@ -58,7 +72,7 @@ def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
     for file in UNITS.iterdir():
         if file.suffix in {".service", ".timer"}:
             (tmp_path / file.name).write_text(file.read_text().replace(VENV, str(program)))
-    names = ["bankbook.service", "bankbook-week.service", "bankbook-week.timer", "bankbook-can@.service"]
+    names = [file.name for file in UNITS.iterdir() if file.suffix in {".service", ".timer"}]
     done = subprocess.run(
         ["systemd-analyze", "verify", *(str(tmp_path / n) for n in names)],
         capture_output=True,

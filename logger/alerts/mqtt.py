@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from adapters.channels import CATALOGUE, WITNESS_CATALOGUE, decode
 from adapters.errors import ConfigError
 from logger.alerts.watch import Alert
+from logger.extras import how_to_add
 from logger.settings import Mqtt
 
 if TYPE_CHECKING:
@@ -71,9 +72,7 @@ def _client(settings: Mqtt, folder: Path) -> Client:
         from paho.mqtt import client as paho
         from paho.mqtt.enums import CallbackAPIVersion
     except ImportError as exc:
-        raise ConfigError(
-            "[mqtt] needs paho-mqtt, which is not installed", "pip install 'bankbook[mqtt]'"
-        ) from exc
+        raise ConfigError("[mqtt] needs paho-mqtt, which is not installed", how_to_add("mqtt")) from exc
     client = paho.Client(CallbackAPIVersion.VERSION2)
     client.max_queued_messages_set(WAITING)
     client.reconnect_delay_set(1, 60)

@@ -19,6 +19,7 @@ from typing import Final
 
 from adapters.errors import ConfigError
 from logger.alerts.watch import Alert
+from logger.extras import how_to_add
 from logger.settings import Watch
 
 log = logging.getLogger(__name__)
@@ -75,7 +76,7 @@ class Messages:
             import apprise
         except ImportError as exc:
             raise ConfigError(
-                "[watch] notify_file needs Apprise, which is not installed", "pip install 'bankbook[notify]'"
+                "[watch] notify_file needs Apprise, which is not installed", how_to_add("notify")
             ) from exc
         logging.getLogger("apprise").setLevel(logging.CRITICAL)  # its lines may show addresses
         self._out = apprise.Apprise()

@@ -82,7 +82,7 @@ def prepare(
         str | None, typer.Option("--pusher", help="Server role that may add, nothing else.")
     ] = None,
 ) -> None:
-    """Make the central tables, once; give the pushing role its rights."""
+    """Make the central tables, and the rights of the pushing role."""
     from logger.fleet import address, central
 
     central.prepare(address.connect(url), pusher)

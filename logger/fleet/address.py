@@ -13,6 +13,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
 
 from adapters.errors import BankbookError, ConfigError, SourceLost, StoreError
+from logger.extras import how_to_add
 
 PASSFILE_VARIABLE = "BANKBOOK_FLEET_PASSFILE"
 """Environment: file in the database's own password-file form (host:port:database:user:password)."""
@@ -87,7 +88,7 @@ def connect(text: str) -> Engine:
         )
     except (NoSuchModuleError, ModuleNotFoundError) as error:
         raise ConfigError(
-            "the driver for a central database is not installed", "pip install 'bankbook[fleet]'"
+            "the driver for a central database is not installed", how_to_add("fleet")
         ) from error
 
 

@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self, TypeVar
 
 from adapters.errors import BankbookError, ConfigError, SourceLost
+from logger.extras import how_to_add
 from logger.fleet.sources import DayRef, FleetSource, open_source
 
 if TYPE_CHECKING:
@@ -184,9 +185,7 @@ class Workers:
             from distributed import as_completed
             from distributed.scheduler import KilledWorker
         except ModuleNotFoundError as error:
-            raise ConfigError(
-                "the fleet's engine is not installed", "pip install 'bankbook[fleet]'"
-            ) from error
+            raise ConfigError("the fleet's engine is not installed", how_to_add("fleet")) from error
         if self._client is None:
             self._client = self._started()
         for future in as_completed(self._client.map(function, todo, pure=False, retries=1)):

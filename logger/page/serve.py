@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from adapters.errors import ConfigError
+from logger.extras import how_to_add
 
 if TYPE_CHECKING:
     from logger.config import Config
@@ -98,7 +99,7 @@ def serve(
 
         from logger.page.app import make_app
     except ImportError as exc:
-        raise ConfigError("the page needs its extra", "pip install 'bankbook[page]'") from exc
+        raise ConfigError("the page needs its extra", how_to_add("page")) from exc
     host, port = host or config.page.host, config.page.port if port is None else port
     token = page_token(config, host)
     settings = uvicorn.Config(
