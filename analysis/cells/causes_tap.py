@@ -11,6 +11,7 @@ from analysis.estimate import Estimate
 from analysis.finding import Severity
 from analysis.frame import F64, Bool
 from analysis.history import History
+from analysis.stats.quantiles import median
 from analysis.thresholds import Thresholds
 
 RECENT_DAYS = 21
@@ -85,8 +86,7 @@ def taps(history: History, limits: Thresholds) -> tuple[Diagnosis, ...]:
 
 def _middle(row: F64) -> float:
     """Median of what is known; NaN if nothing is."""
-    known = row[np.isfinite(row)]
-    return float(np.median(known)) if known.size else float("nan")
+    return median(row[np.isfinite(row)])
 
 
 def _since(known: Readings, bad: Bool) -> str:

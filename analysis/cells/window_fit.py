@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.cells.robust import Rows, solve
 from analysis.frame import F64, Bool
+from analysis.stats.quantiles import median
 from analysis.stats.trend import serial_inflation
 
 BIAS_AH, BIAS_FRACTION = 0.45, 0.03
@@ -130,7 +131,7 @@ class Problem:
 
     def prior_sd(self, *, drift: bool) -> F64:
         """Standard deviations around 0 of offset, deficit, drift and the bias of each kind of window."""
-        level = abs(float(np.median(self.y)))
+        level = abs(median(self.y))
         bias = BIAS_AH / 100 * self.rated_ah + BIAS_FRACTION * level
         biases = np.full(len(GROUPS), bias)
         biases[0] = 0.05 * bias  # the top knee is the reference

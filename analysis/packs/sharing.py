@@ -14,6 +14,7 @@ from analysis.history import Bank, History
 from analysis.once import once
 from analysis.packs.quick_split import quick_split
 from analysis.packs.witness import LeadPoint
+from analysis.stats.quantiles import median
 from analysis.stats.trend import Slope, theil_sen
 
 BUSY_C = 0.05
@@ -240,7 +241,7 @@ def _line_fit(x: F64, apart: F64, y: F64) -> tuple[float, float, int] | None:
             return None
         slope = -float(spread @ y[keep]) / power
         rest = y - y[keep].mean() + slope * (x - middle)
-        keep = np.abs(rest) < 4 * 1.4826 * float(np.median(np.abs(rest[keep]))) + 0.003
+        keep = np.abs(rest) < 4 * 1.4826 * median(np.abs(rest[keep])) + 0.003
     spread = x[keep] - x[keep].mean()
     power = float(spread @ spread)
     if power <= 0:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.frame import F64
-from analysis.stats.quantiles import normal_quantile, normal_two_sided
+from analysis.stats.quantiles import median, normal_quantile, normal_two_sided
 
 MAX_POINTS = 800
 """Longer series are first reduced to this many medians of neighbours: pairs grow with the square."""
@@ -133,8 +133,8 @@ def serial_inflation(residuals: ArrayLike) -> float:
     r = np.asarray(residuals, dtype=np.float64)
     if r.size < 8:
         return 1.0
-    r = r - np.median(r)
-    limit = 4 * 1.4826 * float(np.median(np.abs(r)))
+    r = r - median(r)
+    limit = 4 * 1.4826 * median(np.abs(r))
     r = np.clip(r, -limit, limit) if limit > 0 else r
     power = float(np.dot(r, r))
     if power <= 0:
@@ -190,8 +190,8 @@ def theil_sen(t: ArrayLike, y: ArrayLike, *, confidence: float = 0.95, serial: b
     i, j = np.triu_indices(n, 1)
     dt = ta[j] - ta[i]
     slopes = np.sort((ya[j] - ya[i])[dt > 0] / dt[dt > 0])
-    middle = float(np.median(slopes))
-    intercept = float(np.median(ya) - middle * np.median(ta))
+    middle = median(slopes)
+    intercept = median(ya) - middle * median(ta)
     if n < 4:
         return Slope(middle, nan, nan, intercept, n_all)
     inflation = serial_inflation(ya - intercept - middle * ta) if serial else 1.0
