@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING
 
 from analysis.report.scales import light_grid, muted_note, name_beside, nice_limits, unit_label
 from analysis.report.style import MUTED, PACK_COLOURS, PACK_MARKERS, RED, axes, canvas, svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-
-from matplotlib.axes import Axes
+from typing import TYPE_CHECKING
 
 from analysis.report.dates import ordinal
 from analysis.report.numbers import Units, temperature_text
@@ -19,6 +18,9 @@ from analysis.report.scales import (
     unit_label,
 )
 from analysis.report.style import BLUE, INK, MUTED, PACK_COLOURS, PACK_MARKERS, SKY, axes, canvas, svg
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
 
 from analysis.report.dates import ordinal, short_day
 from analysis.report.scales import day_axis, light_grid, muted_note, name_beside, nice_limits, unit_label
@@ -22,6 +22,9 @@ from analysis.report.style import (
     canvas,
     svg,
 )
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 MARKS = 250
 """Of a longer series no more than twice as many marks are drawn; extremes stay."""

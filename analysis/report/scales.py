@@ -6,13 +6,15 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from analysis.report.dates import WEEKDAYS, short_day
 from analysis.report.style import INK, MUTED, RULE
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 
 def week_axis(ax: Axes, first: int, last: int) -> None:
