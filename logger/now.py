@@ -143,7 +143,7 @@ def witness_line(name: str, values: Mapping[str, float], age_s: float, *, fahren
     """
     parts = [f"{values[n]:{form}} {unit}" for n, form, unit in WITNESS if n in values]
     if "soc_seen" in values:
-        parts.append(f"{values['soc_seen']:.0%} full, it says")
+        parts.append(f"{100 * values['soc_seen']:.0f} % full, it says")
     if "ambient" in values:
         air = values["ambient"]
         parts.append(f"air {air * 1.8 + 32:.1f} °F" if fahrenheit else f"air {air:.1f} °C")
@@ -201,7 +201,7 @@ def _headline(view: PackView, now_s: float) -> Text:
             line.append(f"   {volts * amps:+,.0f} W".replace(",", "\u202f"))
     soc = view.value("soc", now_s)
     if soc is not None:
-        line.append(f"   {soc:.0%} full, it says{_old(view, now_s, 'soc')}")
+        line.append(f"   {100 * soc:.0f} % full, it says{_old(view, now_s, 'soc')}")
     return line
 
 

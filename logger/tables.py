@@ -43,7 +43,7 @@ def show_findings(found: Sequence[Finding], bank: Bank, console: Console | None 
         )
         console.print(line, soft_wrap=True)
         body = [
-            f"{size(finding)}; since {finding.began}; confidence {finding.confidence:.0%}",
+            f"{size(finding)}; since {finding.began}; confidence {100 * finding.confidence:.0f} %",
             finding.meaning,
         ]
         if finding.forecast is not None:

@@ -275,11 +275,13 @@ def _from_voltages(history: History, voltage: Estimate, why: str, fit: Balance) 
     lost, u = lost_ah(whole.ah_in, whole.covered_s / 3600, heaters, fit, more)
     lost, u = lost / whole.ah_in, u / whole.ah_in
     if u > UNSURE:
-        reason = f"{why}; heaters may have taken up to {(heaters + more) / whole.ah_in:.0%} of the charge"
+        reason = (
+            f"{why}; heaters may have taken up to {100 * (heaters + more) / whole.ah_in:.0f} % of the charge"
+        )
         return unknown("1", reason, coverage=voltage.coverage)
     value = voltage.value * (1 - lost)
     half = math.hypot(1.96 * u, 0.5 * (voltage.high - voltage.low))
-    basis = f"voltages of {voltage.basis}; charge taken to come back but for {lost:.1%}, unchecked"
+    basis = f"voltages of {voltage.basis}; charge taken to come back but for {100 * lost:.1f} %, unchecked"
     high = min(value + half, voltage.high, 1.0)
     return Estimate(value, "1", value - half, high, basis, voltage.n, voltage.coverage)
 

@@ -275,10 +275,10 @@ def _soc(facts: PackFacts, last: Values, screens: Screens) -> Check:
         return Check(facts.name, name, "open", "the pack reports none")
     if screens.soc is None:
         return Check(
-            facts.name, name, "open", f"the pack says {last['soc']:.0%}; what does the inverter show?"
+            facts.name, name, "open", f"the pack says {100 * last['soc']:.0f} %; what does the inverter show?"
         )
     near = abs(last["soc"] - screens.soc) <= SOC_APART
-    text = f"the pack says {last['soc']:.0%}, the inverter {screens.soc:.0%}"
+    text = f"the pack says {100 * last['soc']:.0f} %, the inverter {100 * screens.soc:.0f} %"
     return Check(facts.name, name, "good" if near else "bad", text)
 
 
