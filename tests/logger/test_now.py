@@ -103,6 +103,6 @@ def test_an_older_reading_never_overwrites_a_newer_one() -> None:
 def test_a_witness_in_one_line() -> None:
     seen = {"dc_v": 52.31, "dc_a": -12.5, "ac_w": 610.0, "soc_seen": 0.62, "ambient": -3.0}
     text = witness_line("hall", seen, 4.0).plain
-    assert text == " hall   52.31 V, -12.5 A, +610 W out, 62% full, it says, air -3.0 °C   4 s ago"
+    assert text == " hall   52.31 V, -12.5 A, +610 W out, 62 % full, it says, air -3.0 °C   4 s ago"
     assert "26.6 °F" in witness_line("hall", seen, 4.0, fahrenheit=True).plain  # −3 × 1.8 + 32
     assert "nothing seen" in witness_line("hall", {}, 4.0).plain
