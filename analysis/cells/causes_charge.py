@@ -39,6 +39,8 @@ NEW_DAYS, NEW_CONFIDENCE = 12.0, 0.7
 """A drift seen over less time than this may be a cell that settles: no surer than that. [days], [1]"""
 SOON_CONFIDENCE = 0.85
 """Nor is one that is only likelier than standing still surer than that. [1]"""
+LEAST_ONSET_DAYS = 2.0
+"""No beginning is told more closely than this, either way. [days]"""
 ALONE_DAYS, ALONE_CONFIDENCE = 10, 0.55
 """On so many of the last 30 days a cell ends charges alone, to be named for that. [days], [1]"""
 
@@ -166,8 +168,10 @@ def _shown(drift: Drift) -> float:
 def _onset(one: CellImbalance) -> str:
     if one.since is None or one.drift is None:
         return "It has drifted from the first comparison on, as far as these tell."
-    margin = max((one.drift.onset_high - one.drift.onset_low) / 2, 2.0)
-    began = f"It began about {one.since} (± {margin:.0f} days); before that the cell kept its place."
+    at = one.drift.onset_day if one.drift.onset_day is not None else one.drift.onset_low
+    first = date_of(min(one.drift.onset_low, at - LEAST_ONSET_DAYS))
+    last = date_of(max(one.drift.onset_high, at + LEAST_ONSET_DAYS))
+    began = f"It began about {one.since} (between {first} and {last}); before that the cell kept its place."
     if one.drift.ramp:
         return (
             f"{began} It has grown ever since; the size is what it is now, in the mean it was half of that."

@@ -30,8 +30,12 @@ GROWN_FRACTION = 0.03
 RAMP_DAYS, RAMP_GAIN = 28.0, 6.0
 """A drift that grows does so for this long at least, and has to fit better by this than one that began at
 once; than one that changed later too, which needs a number more, no worse. [days], [1]"""
+GROWING_DAYS = (7.0, 14.0, 21.0, 28.0, 42.0)
+"""So long a leak may have grown to its size: it then began before it showed. [days] Practice, no source."""
 RETURN_AH_DAY = 0.2
 """After a bend a cell comes back no faster than this, by balancing. [Ah/day] 0.1 A for two hours."""
+INSIDE = 4.0
+"""Places that fit worse by less than this, in units of the scale, are in the interval (chi-square, 95 %)."""
 KNOTS, PAIRS = 14, 7
 """Places tried first for one bend, and for each of two."""
 T = TypeVar("T")
@@ -81,10 +85,48 @@ def find_onset(problem: Problem, line: Fit) -> Asking[Onset]:
         inside, spread = _weighed(knots, losses, scale, [fit.beta[2] for fit in fits])
         ends = float(inside.min()), float(inside.max())
         found = Onset(float(knots[best]), None, *ends, spread, fits[best])
-    found = no_onset(line) if found is None else found
+    found = no_onset(line) if found is None else _slow(problem, found)
     if moved > GROWN_FRACTION * problem.rated_ah:
         return (yield from _ramped(problem, found))
     return found
+
+
+def _slow(problem: Problem, found: Onset) -> Onset:
+    """An onset, its interval open to the past: a leak that grew over weeks shows late that it began.
+
+    Looked at with the windows' weights as they are, so that it costs no fits.
+    """
+    if found.at is None:
+        return found
+    begins = np.linspace(float(problem.t.min()), found.at, 2 * KNOTS)
+    starts, widths = (x.ravel() for x in np.meshgrid(begins, GROWING_DAYS))
+    design = found.fit.design.copy()
+    best = _explained(found.fit, design)
+    if found.bend is not None:
+        design[:, 3] = 0.0  # one drift that grew stands against two
+    left = []
+    for shape in _grown(problem.t, starts[:, None], widths[:, None]):
+        design[:, 2] = shape
+        left.append(best - _explained(found.fit, design))
+    near = starts[np.array(left) / _scale(problem, found.fit) < INSIDE]
+    return replace(found, low=min(found.low, float(near.min()))) if near.size else found
+
+
+def _explained(fit: Fit, design: F64) -> float:
+    """What a design explains of what was fitted, the weights as they are."""
+    weighted = design.T * fit.weight
+    right = weighted @ fit.target
+    return float(right @ np.linalg.solve(weighted @ design + np.diag(fit.prior), right))
+
+
+def _grown(t: F64, begin: F64, width: F64) -> F64:
+    """What a drift that grew evenly from nothing, in so many days, to one a day made of the offset. [days]"""
+
+    def made(at: F64) -> F64:
+        growing = np.clip(at - begin, 0.0, width)
+        return np.asarray(growing**2 / (2 * width) + np.maximum(at - begin - width, 0.0))
+
+    return np.asarray(made(t) - made(np.zeros_like(begin)))
 
 
 def _ramped(problem: Problem, found: Onset) -> Asking[Onset]:
@@ -139,7 +181,7 @@ def _weighed(knots: F64, losses: F64, scale: float, slopes: list[float]) -> tupl
     weight = np.exp(-excess[order] / 2) * np.maximum(np.gradient(knots[order]), 1e-6)
     values = np.array(slopes)[order]
     mean = float(weight @ values / weight.sum())
-    return knots[excess < 4.0], math.sqrt(float(weight @ (values - mean) ** 2 / weight.sum()))
+    return knots[excess < INSIDE], math.sqrt(float(weight @ (values - mean) ** 2 / weight.sum()))
 
 
 def _two_bends(problem: Problem, before: Fit, at: float | None) -> Asking[Onset | None]:
@@ -180,7 +222,7 @@ def _two_bends(problem: Problem, before: Fit, at: float | None) -> Asking[Onset 
     slopes = np.array([fit.beta[2] for fit in fits])
     mean = float(weight @ slopes / weight.sum())
     spread = math.sqrt(float(weight @ (slopes - mean) ** 2 / weight.sum()))
-    inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < 4.0])
+    inside = np.array([a for (a, _), e in zip(pairs, excess, strict=True) if e < INSIDE])
     begin, bend = pairs[best]
     spread = math.hypot(spread, 0.4 * slower)
     return Onset(begin, bend, float(inside.min()), float(inside.max()), spread, fits[best])

@@ -250,6 +250,23 @@ def test_kinds_of_window_that_contradict_each_other_leave_a_deficit_open() -> No
     assert apart.deficit_ah.sd > 2.5 * agreed.deficit_ah.sd
 
 
+def test_a_plateau_alone_does_not_tell_a_small_cell_from_one_of_other_graphite() -> None:
+    # two graphites set the steps of one pack's cells 4.6 % of the rated charge apart (simulated), sizes alike
+    both = with_middle(0.046 * RATED, 0.046 * RATED)
+    rows = np.flatnonzero(both.group != DOWN)
+    plateau = replace(
+        both,
+        **{k: getattr(both, k)[rows] for k in ("t_day", "group", "depth", "dq_ah", "sigma_ah", "least_ah")},
+        most_ah=both.most_ah[rows],
+        bleed_ah=both.bleed_ah[rows],
+        day=tuple(both.day[i] for i in rows),
+    )
+    low, high = interval(fit(plateau).deficit_ah, 60)
+    assert low < 0.2 * 0.046 * RATED < high
+    low, high = interval(fit(both).deficit_ah, 60)
+    assert low > 0.5 * 0.046 * RATED  # the way down tells
+
+
 def grown(leak_ah_day: float, *, begin: float, days: int) -> Offsets:
     """A drift that grows evenly from nothing on day `begin` to so much on the last one."""
     offsets = table(days=days)
@@ -284,3 +301,19 @@ def test_a_leak_after_a_long_calm_began_when_it_began() -> None:
     found = fit(offsets)
     assert found.onset_day is not None
     assert found.onset_day == pytest.approx(140.0, abs=8.0)
+
+
+def test_a_leak_that_grew_to_its_size_may_have_begun_before_it_shows() -> None:
+    # grows evenly over days 10 to 30 and stays: by hand, the offset follows the integral of the leak
+    offsets = table(days=70)
+    t = offsets.t_day
+    growing = np.clip(t - 10.0, 0.0, 20.0)
+    dq = offsets.dq_ah.copy()
+    dq[:, 0] += 1.0 * (growing**2 / 40.0 + np.maximum(t - 30.0, 0.0))
+    slow = fit(replace(offsets, dq_ah=dq, least_ah=dq - 1.0, most_ah=dq + 1.0))
+    assert slow.onset_day is not None
+    assert slow.onset_low <= 10.5
+    assert slow.slope_ah_day.value == pytest.approx(1.0, rel=0.15)
+    at_once = fit(table(leak_ah_day=1.0, onset=20.0, days=70))
+    assert at_once.onset_low <= 20.0 <= at_once.onset_high + 0.5
+    assert at_once.onset_low > 12.0
