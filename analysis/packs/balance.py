@@ -197,6 +197,20 @@ def closure_zero(found: Sequence[Window]) -> Zero | None:
     return zero if found and zero.u_a < UNTOLD_U_A else None
 
 
+def drew_as_before(found: Sequence[Window], path: HeaterPath) -> float:
+    """How likely a heater that lost its warmth draws what it drew, by what windows gained. [1]
+
+    Parameters
+    ----------
+    found : sequence of Window
+    path : HeaterPath
+    """
+    answers = balance(found, path=path).answers
+    told = math.fsum(a.chance for a in answers if a.as_before)
+    untold = math.fsum(a.chance for a in answers if a.mean[3] == 0)
+    return told + path.as_before * untold
+
+
 def halves_apart(found: Sequence[Window], path: HeaterPath = NOBODY_SAID) -> float:
     """Half the difference of the zeros that early and late windows tell, beyond what each leaves unsure. [A]
 

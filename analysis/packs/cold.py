@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.daily.warming import HEAT_WH_PER_K
 from analysis.digest import DayDigest
 from analysis.estimate import Estimate, unknown
 from analysis.facts import PackFacts
@@ -16,7 +15,7 @@ from analysis.frame import F64
 from analysis.history import History
 from analysis.once import once
 from analysis.packs.changepoint import HeatingModel, heating_model
-from analysis.packs.heater_fault import HeaterTrouble, heater_trouble, lost_warmth
+from analysis.packs.heater_draw import CERTAIN, Draw, heater_draw
 from analysis.packs.heater_watts import Watts, heater_watts
 from analysis.packs.temp_faults import trusted_sensors
 from analysis.packs.thermostat import Heating, counts, heated_s, heating
@@ -110,22 +109,6 @@ class Cold:
 
 def _most(values: tuple[float, ...], trusted: tuple[int, ...]) -> float:
     return max((values[i] for i in trusted if i < len(values)), default=math.nan)
-
-
-def _power(
-    usual: Estimate, trouble: HeaterTrouble | None, facts: PackFacts, steps_w: tuple[float, ...], day: str
-) -> float | None:
-    """Power while on, on one day: less once part of the heater has failed, none once it has no effect. [W]"""
-    rated_w, heat_wh_k = facts.heater_w, HEAT_WH_PER_K * facts.rated_ah / 280.0 * facts.n_cells / 16.0
-    if trouble is None or usual.value is None or trouble.what not in {"weak", "no effect"}:
-        return usual.value
-    if trouble.what == "weak":
-        before = trouble.usual if trouble.by == "current" else rated_w or trouble.usual * heat_wh_k
-        return before * (1 - trouble.value) if day >= trouble.since else before
-    if day < trouble.since:
-        return usual.value
-    taken = [w for w in steps_w if math.isfinite(w)]
-    return usual.value if taken and float(np.median(taken)) > 0.5 * usual.value else 0.0
 
 
 def _point(
@@ -251,22 +234,19 @@ def cold(history: History, others: Sequence[History] = (), background: History |
     """
     base = history if background is None else background.recent
     trusted = trusted_sensors(base)
-    watts, trouble = heater_watts(base, others), heater_trouble(base, others)
-    power = {d.day: _power(watts.power, trouble, base.facts, d.heater.steps_w, d.day) for d in base.digests}
-    heated = heating(base)
-    days = tuple(
-        _point(d, power.get(d.day, watts.power.value), trusted, heated, base.facts) for d in history.digests
-    )
+    watts = heater_watts(base, others)
+    draw, heated = heater_draw(base, others), heating(base)
+    days = tuple(_point(d, draw.on(d.day), trusted, heated, base.facts) for d in history.digests)
     whole = history.whole()
     coverage = min(whole.covered_s / whole.elapsed_s, 1.0) if whole.elapsed_s > 0 else 0.0
     span = f"{days[0].day} to {days[-1].day}" if days else "no day"
     method = _method(history) if heated.seen else "none"
-    basis = f"{span}, on-time by {method}{_caveat(trouble)}"
+    basis = f"{span}, on-time by {method}{draw.caveat}"
     spent = _duty(history, days, watts, heated, method, basis, coverage)
-    duty = _perhaps_as_before(spent, days, trouble)
+    duty = _perhaps_as_before(spent, days, draw, watts.power)
     sources = [d.cold.ambient_source for d in base.digests if d.cold.ambient_source]
     source = max(set(sources), key=sources.count) if sources else ""
-    seen = tuple(_point(d, power[d.day], trusted, heated, base.facts) for d in base.digests)
+    seen = tuple(_point(d, draw.on(d.day), trusted, heated, base.facts) for d in base.digests)
     model, reason = _model(seen, source)
     silent = "the pack does not tell whether it allows charging"
     return Cold(
@@ -309,35 +289,29 @@ def _cycles(digest: DayDigest, heated: Heating, facts: PackFacts) -> int:
     return sum(counts(r, heated, facts) and not r.open_start for r in digest.heater.runs)
 
 
-def _caveat(trouble: HeaterTrouble | None) -> str:
-    if trouble is None or trouble.what not in {"weak", "no effect"}:
-        return ""
-    if lost_warmth(trouble):
-        return f"; {100 * trouble.value:.0f} % less warmth from {trouble.since} on, perhaps at the same power"
-    if trouble.what == "weak":
-        return f"; {100 * trouble.value:.0f} % less power from {trouble.since} on"
-    return f"; switched on without effect from {trouble.since} on, no power counted where none was taken"
-
-
 def _perhaps_as_before(
     duty: tuple[Estimate, Estimate, Estimate, Estimate],
     days: tuple[ColdPoint, ...],
-    trouble: HeaterTrouble | None,
+    draw: Draw,
+    power: Estimate,
 ) -> tuple[Estimate, Estimate, Estimate, Estimate]:
     """Energies with room for a heater that draws what it drew and no longer warms the cells as much.
 
     What it drew then is as unsure in proportion as what is told.
     """
     on_time, energy, a_day, cycles = duty
-    total = energy.value or 0.0
-    if trouble is None or not lost_warmth(trouble) or energy.high is None or a_day.high is None or total <= 0:
+    open_still = 1 - CERTAIN < draw.chance < CERTAIN
+    if not open_still or draw.well is None or energy.value is None or a_day.value is None:
         return duty
-    late = math.fsum(p.heater_wh for p in days if p.day >= trouble.since)
-    more = 1 + late / total * trouble.value / max(1 - trouble.value, 0.05)
+    late = math.fsum(max(p.heater_h * draw.well - p.heater_wh, 0.0) for p in days if p.day >= draw.since)
+    above = energy.high / energy.value if energy.high and energy.value > 0 else 1.0
+    if energy.value <= 0 and power.value and power.high:
+        above = power.high / power.value
+    most, length = (energy.value + late) * above, energy.value / a_day.value if a_day.value > 0 else len(days)
     return (
         on_time,
-        replace(energy, high=energy.high * more),
-        replace(a_day, high=a_day.high * more),
+        replace(energy, high=most),
+        replace(a_day, high=most / max(length, 1e-9)),
         cycles,
     )
 

@@ -28,6 +28,8 @@ LEAST_BEFORE_W, LEAST_BEFORE_K_H = 30.0, 1.5
 """A heater of less cannot be seen to fail in part. [W], [K/h] Practice, no source."""
 NEXT_TO_NONE = 0.2
 """A run that warms by less than this part of what such runs did has no effect either. [1] Practice."""
+STILL_K_H = 0.1
+"""A heater without effect that certainly warms by more than this may draw what it drew. [K/h] Practice."""
 WARM_C = 18.0
 """Cells at which no heater has work to do. [°C] Practice, no source."""
 COLDER_K = 4.0
@@ -75,8 +77,11 @@ def lost_warmth(trouble: HeaterTrouble) -> bool:
 
 
 def may_draw_on(trouble: HeaterTrouble) -> bool:
-    """Whether a heater with this trouble may draw what it drew, where no sensor sees its current."""
-    return trouble.what == "no effect" or lost_warmth(trouble)
+    """Whether a heater with this trouble may draw what it drew, where no sensor sees its current.
+
+    What draws and came off the cells still warms their surroundings; what warms nothing is dead.
+    """
+    return (trouble.what == "no effect" and trouble.low > STILL_K_H) or lost_warmth(trouble)
 
 
 def effect(run: HeaterRun) -> float:

@@ -18,7 +18,10 @@ HEAT_WH_K, UA_W_K = 25.0, 3.0
 
 @dataclass
 class Bank:
-    """One or two packs. `share` is the first pack's part of every current; `leads` in ohm."""
+    """One or two packs. `share` is the first pack's part of every current; `leads` in ohm.
+
+    `reaches` is the part of the heater's warmth that reaches the cells from a day on.
+    """
 
     packs: int = 1
     share: float = 0.5
@@ -33,6 +36,7 @@ class Bank:
     period_s: float = 10.0
     rated_ah: float = 280.0
     heater_dead_from: int = 10_000
+    reaches: tuple[int, float] = (10_000, 1.0)
     charge_a: float = 40.0
     floor: bool = True
     sensor: dict[int, tuple[str, float, int]] = field(default_factory=dict)  # fault, size, from day
@@ -103,6 +107,7 @@ class Bank:
         for i in range(n):
             self.on = self.temp < 1.0 or (self.on and self.temp < 5.0)
             power = self.watts if self.on and k < self.heater_dead_from else 0.0
+            power *= self.reaches[1] if k >= self.reaches[0] else 1.0
             self.temp += hours * (power - UA_W_K * (self.temp - air[i])) / HEAT_WH_K
             temp[i], on[i] = self.temp, self.on
             allowed[i] = self.temp > 0 or not self.floor

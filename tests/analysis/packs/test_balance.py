@@ -147,7 +147,11 @@ def test_a_heater_that_died_takes_no_more(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(heater_path_module, "heater_trouble", lambda _: died)
     found = heated_windows(History.of(made.FACTS, rows))
     assert [w.heater_ah == 0 for w in found] == [w.first >= history.days[4] for w in found]
-    # It may still draw and not reach the cells: then each day uses what the first ones did.
+    assert all(w.warm == (w.heater_ah == 0) for w in found)
+    # One that still warms a little may draw what it drew: then each day uses what the first ones did.
+    loose = replace(died, value=0.4, low=0.3, high=0.5)
+    monkeypatch.setattr(heater_path_module, "heater_trouble", lambda _: loose)
+    found = heated_windows(History.of(made.FACTS, rows))
     assert not any(w.warm for w in found)
     assert [w.heater_ah + w.heater_more_ah for w in found] == pytest.approx([5.8] * 8, rel=0.25)
 

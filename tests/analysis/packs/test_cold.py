@@ -256,3 +256,26 @@ def test_a_heater_without_a_bit_that_lost_half_its_power_is_found_by_its_warmth(
     assert as_before.high is not None
     assert number(told) < 0.85 * number(as_before)
     assert told.high == pytest.approx(as_before.high, rel=0.02)
+
+
+@pytest.mark.parametrize("reaches", [0.45, 0.12])
+def test_a_heater_that_came_off_the_cells_draws_on_where_its_switchings_say_so(reaches: float) -> None:
+    bank = Bank(period_s=30.0, reaches=(10, reaches), ambient_c=-2.0, wander_c=5.0)
+    history = bank.histories(24)["A"]
+    (finding,) = heater_findings(history)
+    assert finding.since >= history.days[9]
+    energy = cold(history).energy
+    assert holds(energy, bank.total("heater_wh"))
+    if reaches > 0.3:
+        assert number(energy) == pytest.approx(bank.total("heater_wh"), rel=0.1)
+    else:  # on for days without switching: nothing tells, both answers are in the interval
+        assert number(energy) < 0.2 * bank.total("heater_wh")
+        assert "perhaps it draws on" in energy.basis
+
+
+def test_a_dead_heater_uses_nothing_more() -> None:
+    bank = Bank(period_s=30.0, heater_dead_from=10)
+    energy = cold(bank.histories(14)["A"]).energy
+    assert holds(energy, bank.total("heater_wh"))
+    assert energy.high is not None
+    assert energy.high < 1.15 * bank.total("heater_wh")
