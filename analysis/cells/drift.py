@@ -207,10 +207,16 @@ def _drift(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     return _either(even, (yield from _fitted(replace(problem, depth=depth), now, bled)))
 
 
+def _course(one: Drift) -> tuple[bool, bool, bool]:
+    """Of what make a drift is: with an onset, with a change, growing."""
+    return one.onset_day is not None, one.bend_day is not None, one.ramp
+
+
 def _either(even: Drift, early: Drift) -> Drift:
     """The better of two fits; its deficit is as unsure as the choice leaves it."""
     scale = min(even.chi2, early.chi2)
-    gain = (even.onset_loss - early.onset_loss) / scale
+    alike = _course(even) == _course(early)  # else a change of the drift would pose as the better shape
+    gain = (even.onset_loss - early.onset_loss if alike else even.line_loss - early.line_loss) / scale
     odds = math.exp(min(max((gain - EARLY_GAIN) / 2, -30.0), 30.0))
     share = odds / (1 + odds)
     best = early if share > 0.5 else even
