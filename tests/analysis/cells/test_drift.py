@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.cells.drift import MA_PER_AH_DAY, Drift, fit_cells, interval
+from analysis.cells.drift import MA_PER_AH_DAY, Drift, Line, _either, fit_cells, interval
 from analysis.cells.offsets import GROUPS, OWN, Offsets
 from analysis.cells.windows import scatter_by_group
 
@@ -265,6 +265,15 @@ def test_a_plateau_alone_does_not_tell_a_small_cell_from_one_of_other_graphite()
     assert low < 0.2 * 0.046 * RATED < high
     low, high = interval(fit(both).deficit_ah, 60)
     assert low > 0.5 * 0.046 * RATED  # the way down tells
+
+
+def test_a_change_of_a_drift_does_not_pose_as_the_shape_of_a_deficit() -> None:
+    even = fit(table(deficit=14.0))
+    other = replace(even, deficit_ah=Line(5.0, even.deficit_ah.sd), onset_loss=even.onset_loss - 40.0)
+    assert _either(even, other).deficit_ah.value == 5.0
+    bent = replace(other, onset_day=10.0, bend_day=25.0)  # fits better by its change alone
+    assert _either(even, bent).deficit_ah.value == even.deficit_ah.value
+    assert _either(even, bent).onset_day is None
 
 
 def grown(leak_ah_day: float, *, begin: float, days: int) -> Offsets:
