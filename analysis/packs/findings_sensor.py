@@ -20,8 +20,8 @@ OFFSET_CHECK = (
 )
 GAIN_MEANING = (
     "Pack {pack} shows {percent:+.1f} % more current than {witness} for the same flow. One of the two is "
-    "wrong, and "
-    "capacities and energies are wrong by as much."
+    "wrong; which one cannot be told without a third. If it is the pack's, its capacities and energies are "
+    "wrong by as much."
 )
 GAIN_CHECK = (
     "A technician compares both with a calibrated clamp meter at a steady current of some tens of amperes."
@@ -59,6 +59,8 @@ def sensor_findings(
         form=".3f",
         meaning=GAIN_MEANING.format(pack=name, percent=100 * (gain - 1), witness=sensor.gain_witness),
         check_next=GAIN_CHECK,
+        step=sensor.gain_step if abs(gain - 1) >= limits["gain_step_note"] else None,
+        step_limit=limits["gain_step_note"],
     )
     return tuple(f for f in (zero, share) if f is not None)
 
@@ -74,15 +76,25 @@ def _finding(
     form: str,
     meaning: str,
     check_next: str,
+    step: Estimate | None = None,
+    step_limit: float = 0.0,
 ) -> Finding | None:
-    """Return a finding where the interval stays clear of the right value by the first limit."""
+    """Return a finding where the interval stays clear of the right value by the first limit.
+
+    A change that is itself certain beyond `step_limit` is noted too: what every instrument of its kind may be
+    off by does not change on one day.
+    """
     value, low, high = found.value, found.low, found.high
     if value is None or low is None or high is None or low <= right <= high:
         return None
     least = min(abs(low - right), abs(high - right))
-    if least < limits[0]:
+    moved = _certain(step)
+    if least < limits[0] and (moved <= 0 or moved < step_limit):
         return None
     unit = "" if found.unit == "1" else f" {found.unit}"
+    told: tuple[str, ...] = ()
+    if step is not None and moved:
+        told = (f"It changed by {step.value:+.3f} ({step.low:+.3f} to {step.high:+.3f}) on that day.",)
     return Finding(
         kind="current_sensor",
         pack=history.facts.name,
@@ -96,5 +108,12 @@ def _finding(
         unit=found.unit,
         meaning=meaning,
         check_next=check_next,
-        evidence=(f"{value:{form}}{unit} ({low:{form}} to {high:{form}}{unit}) from {found.basis}.",),
+        evidence=(f"{value:{form}}{unit} ({low:{form}} to {high:{form}}{unit}) from {found.basis}.", *told),
     )
+
+
+def _certain(step: Estimate | None) -> float:
+    """Size of a change of which its interval is sure; 0 without one."""
+    if step is None or step.low is None or step.high is None or step.low <= 0 <= step.high:
+        return 0.0
+    return min(abs(step.low), abs(step.high))

@@ -10,8 +10,10 @@ PACK_ROWS: tuple[tuple[str, float, str, str, str], ...] = (
     ("temp_shift_act_k", 9.0, "K", "The same, acted upon: charging in the cold may go unseen.", PRACTICE),
     ("offset_note_a", 0.15, "A", "Zero error of the current sensor, certain, noted.", PRACTICE),
     ("offset_watch_a", 0.45, "A", "The same, watched: beyond what such sensors have.", PRACTICE),
-    ("gain_note", 0.015, "1", "Gain against a witness, beyond what ±1 % for every sensor explains, noted.",
+    ("gain_note", 0.01, "1", "Gain against a witness, beyond what ±1 % for every sensor explains, noted.",
      PRACTICE),
+    ("gain_step_note", 0.012, "1", ("The same if it changed by this for certain on one day, and lies off "
+        "by it."), PRACTICE),
     ("gain_watch", 0.03, "1", "The same, watched.", "beyond three sensors of 1 % each"),
     ("sharing_note", 0.055, "1", ("A pack's part of changes of current off its part of capacity, "
         "noted."), PRACTICE),

@@ -15,7 +15,7 @@ from analysis.packs.balance import UNTOLD_U_A, balance, halves_apart
 from analysis.packs.charge_bound import LEAST_DAYS, bound_zero
 from analysis.packs.closure import Window, Zero
 from analysis.packs.heater_path import heated_windows, heater_path
-from analysis.packs.sensor_gain import gain_against
+from analysis.packs.sensor_gain import NO_STEP, gain_against
 from analysis.packs.zero_step import stretches
 
 OPEN_HOURS = 1.0
@@ -54,6 +54,8 @@ class CurrentSensor:
         The same from all but closures, for what weighs the closures itself.
     offset_since, gain_since : str
         Local date of the step from which they hold; "" without one.
+    gain_step : Estimate
+        By how much the gain changed on that date. [1]
     """
 
     offset: Estimate
@@ -65,6 +67,7 @@ class CurrentSensor:
     beside: Zero | None = None
     offset_since: str = ""
     gain_since: str = ""
+    gain_step: Estimate = NO_STEP
 
 
 def _open_zero(history: History) -> Zero | None:
@@ -221,4 +224,5 @@ def current_sensor(history: History, others: Sequence[History] = ()) -> CurrentS
         beside=_open_zero(history) or (None if _closure(history) else zero),
         offset_since=_counted(history)[1],
         gain_since=gain.since,
+        gain_step=gain.step,
     )

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.estimate import Estimate, around, unknown
 from analysis.frame import F64, Bool, Int
 from analysis.history import History
-from analysis.stats.change import step_change
+from analysis.stats.change import Change, step_change
 from analysis.stats.quantiles import student_quantile
 
 BUSY_C = 0.05
@@ -23,6 +23,8 @@ STEP = 0.01
 """A step of the ratio from which only what follows counts. [1] Practice, no source."""
 A_DAY = 8
 """Busy quarters a day must have to tell of a step. Practice, no source."""
+
+NO_STEP = unknown("1", "no clear step beside a witness")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +39,14 @@ class Gain:
         Its name; "" without one.
     since : str
         Local date from which it has been so; "" if since before the record.
+    step : Estimate
+        By how much it changed then. [1]
     """
 
     estimate: Estimate
     witness: str
     since: str = ""
+    step: Estimate = NO_STEP
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +96,13 @@ def _ratios(pairs: _Pairs, busy: Bool) -> tuple[Int, F64]:
     return told, np.asarray(ratio[told] / weight[told], dtype=np.float64)
 
 
-def _since(pairs: _Pairs, busy: Bool) -> int | None:
-    """Number of the day from which the packs' sum has stood otherwise to the witness; None without a step."""
+def _step(pairs: _Pairs, busy: Bool) -> Change | None:
+    """Find the step by which the packs' sum came to stand otherwise to the witness; None without one."""
     told, ratio = _ratios(pairs, busy)
     change = step_change(told.astype(np.float64), ratio, edge=3)
     if change is None or change.p > 1e-4 or abs(change.size) < STEP:
         return None
-    return math.ceil(change.at)
+    return change
 
 
 def ratio_by_day(history: History, others: Sequence[History] = ()) -> tuple[tuple[str, float], ...]:
@@ -145,10 +150,10 @@ def gain_against(history: History, others: Sequence[History] = ()) -> Gain:
     if int(busy.sum()) < LEAST_QUARTERS:
         reason = f"only {int(busy.sum())} busy quarter hours beside the witness"
         return Gain(unknown("1", reason), names[0])
-    first = _since(pairs, busy)
-    late = busy & (pairs.day >= first) if first is not None else busy
+    step = _step(pairs, busy)
+    late = busy & (pairs.day >= math.ceil(step.at)) if step is not None else busy
     if int(late.sum()) < LEAST_QUARTERS:
-        first, late = None, busy
+        step, late = None, busy
     fits = [_one_gain(pairs.seen[late], pairs.packs[:, late], k) for k in range(pairs.packs.shape[0])]
     gain, half, loss, n = fits[0]
     half = math.hypot(half, 1.96 * OTHER_GAIN_U * math.sqrt(1 + len(others)))
@@ -156,8 +161,14 @@ def gain_against(history: History, others: Sequence[History] = ()) -> Gain:
     if others and loss > min(f[2] for f in fits):
         basis = f"{basis}; what the sum is off fits another pack better"
         return Gain(around(1.0, half, "1", basis=basis, n=n), names[0])
-    since = pairs.days[first] if first is not None else ""
-    return Gain(around(gain, half, "1", basis=basis, n=n), names[0], since)
+    found = around(gain, half, "1", basis=basis, n=n)
+    if step is None:
+        return Gain(found, names[0])
+    since = pairs.days[math.ceil(step.at)]
+    moved = Estimate(
+        step.size, "1", step.size_low, step.size_high, f"daily ratio to {names[0]}, step on {since}", n
+    )
+    return Gain(found, names[0], since, moved)
 
 
 def _one_gain(seen: F64, packs: F64, k: int) -> tuple[float, float, float, int]:

@@ -174,13 +174,40 @@ def test_gain_against_a_witness() -> None:
     assert finding.severity == "watch"
 
 
-def test_a_gain_that_changed_is_told_from_the_day_it_did() -> None:
-    bank = parallel(WARM, 12)
+def _gained(history: History, first: float, then: float) -> History:
+    """The same days with other gains of the sensor on the first five and from the sixth on."""
     digests = []
-    for k, d in enumerate(bank.packs[0].digests):
-        more = tuple(1.06 * a for a in d.quarters.current_a)
-        digests.append(d if k < 5 else replace(d, quarters=replace(d.quarters, current_a=more)))
-    history = History.of(bank.packs[0].facts, digests)
+    for k, d in enumerate(history.digests):
+        more = tuple((first if k < 5 else then) * a for a in d.quarters.current_a)
+        digests.append(replace(d, quarters=replace(d.quarters, current_a=more)))
+    return History.of(history.facts, digests)
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "told"),
+    [
+        (1.0, 1.018, True),
+        (1.018, 1.018, False),
+        (1.018, 1.0, False),
+        (1.026, 1.026, True),
+        (1.0, 1.008, False),
+    ],
+)
+def test_two_instruments_of_one_percent_may_differ_by_two_but_not_from_one_day_to_the_next(
+    first: float, then: float, told: bool
+) -> None:
+    # ±1 % for each of two instruments: common practice, no source.
+    history = _gained(parallel(WARM, 12).packs[0], first, then)
+    found = [f for f in sensor_findings(history) if f.unit == "1"]
+    assert [f.severity for f in found] == ["note"] * told
+    if told and first != then:
+        assert found[0].since == history.days[5]
+        assert "changed by +0.018" in found[0].evidence[1]
+        assert "cannot be told without a third" in found[0].meaning
+
+
+def test_a_gain_that_changed_is_told_from_the_day_it_did() -> None:
+    history = _gained(parallel(WARM, 12).packs[0], 1.0, 1.06)
     gain = gain_against(history)
     assert gain.estimate.value == pytest.approx(1.06, abs=0.005)
     assert gain.since == history.days[5]
