@@ -47,6 +47,10 @@ LOW_KNEE = (
 From memory of slow discharge curves of lithium iron phosphate cells; ± 30 %."""
 LEFT_ERROR, ZERO_A, COUNT_AH = 0.3, 0.08, 0.3
 """Errors of the charge left at a voltage [1], of the counter by its zero [A], and what else there is [Ah]."""
+FULL_V, ROOM = 3.41, 0.015
+"""Above this, free of current, the median cell lacks no more than this part of its charge at the end of a
+charge: no cell below its limit can be further ahead. [V], [1] Common practice, no source; from memory of slow
+charge curves, which stand at 3.40 V with 1 % to go."""
 LONGEST_DAYS = 400
 """Older windows do not enter a diagnosis."""
 
@@ -142,7 +146,7 @@ def collect(history: History) -> Offsets:
             if math.isnan(below):
                 below = _below_end(mark.time_s, mark.ah, highs) / history.facts.rated_ah + NEVER_FULL
             depth.append(below)
-            cells.append((one.dq_ah, one.sigma_ah, one.least_ah, one.most_ah))
+            cells.append(_within_room(one, ROOM * history.facts.rated_ah))
             taken.append(bleed[i])
             own = _own_knee(history, i, one, full_t, full_q)
             if own is not None:
@@ -164,6 +168,29 @@ def collect(history: History) -> Offsets:
         least_ah=np.where(np.isnan(block[:, 2]), -np.inf, block[:, 2]),
         most_ah=np.where(np.isnan(block[:, 3]), np.inf, block[:, 3]),
         bleed_ah=np.array(taken).reshape(len(taken), n),
+    )
+
+
+def _within_room(one: KneePass, room_ah: float) -> tuple[tuple[float, ...], ...]:
+    """Offsets, sigmas and limits of a window; a cell further ahead than there is room for is ahead.
+
+    While a charger holds the sum of the cells, the current falls, the median cell stands still and the curve
+    beyond it is drawn by the cell that is ahead: how far it is would be read from polarisation.
+    """
+    told = (one.dq_ah, one.sigma_ah, one.least_ah, one.most_ah)
+    if (
+        one.where != "top"
+        or len(one.curve_v) < 3
+        or float(np.interp(0.0, one.curve_ah, one.curve_v)) < FULL_V
+    ):
+        return told
+    dq, sigma, least, most = (np.array(x) for x in told)
+    far = dq < -room_ah
+    return (
+        tuple(np.where(far, -room_ah, dq).tolist()),
+        tuple(np.where(far, np.maximum(sigma, room_ah), sigma).tolist()),
+        tuple(np.where(far, -room_ah, least).tolist()),
+        tuple(np.where(far, 0.0, most).tolist()),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import SimpleNamespace
 from typing import cast
 
@@ -107,3 +107,18 @@ def test_scatter_is_that_of_the_other_cells() -> None:
     # others −2, −1, 0, 1, 2: median 0, median deviation 1, times 1.4826
     assert scatter_of([-2.0, -1.0, 9.0, 0.0, 1.0, 2.0, None], 9.0) == pytest.approx(1.4826)
     assert scatter_of([1.0, 2.0, 9.0], 9.0) == 0.0
+
+
+@pytest.mark.parametrize(("median_v", "told"), [(3.45, -4.2), (3.38, -9.0)])
+def test_no_cell_is_further_ahead_than_a_full_one_leaves_room_for(median_v: float, told: float) -> None:
+    # 1.5 % of 280 Ah are 4.2 Ah; where the median cell is not full, cell 2 may be as far ahead as it seems
+    end = mark(0.0, 0.0)
+    shape = (3.34, median_v, 3.60), (-20.0, 0.0, 8.0)
+    seen = replace(
+        window("top", 1, (3.45, 3.60, 3.44, 3.46), end), dq_ah=(0.0, -9.0, -2.0, 3.0), sigma_ah=(0.4,) * 4,
+        curve_v=shape[0], curve_ah=shape[1],
+    )  # fmt: skip
+    found = collect(cast("History", Made((day("2026-01-01", seen),))))
+    assert found.dq_ah[0].tolist() == pytest.approx([0.0, told, -2.0, 3.0])
+    assert found.sigma_ah[0, 1] == pytest.approx(4.2 if told == -4.2 else 0.4)
+    assert found.most_ah[0, 1] == (0.0 if told == -4.2 else np.inf)
