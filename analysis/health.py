@@ -15,7 +15,7 @@ from analysis.packs.cold import Cold, cold
 from analysis.packs.efficiency import Efficiency, efficiency
 from analysis.packs.fade import Fade, fade
 from analysis.packs.ocv import QuasiOcv, ocv
-from analysis.packs.part_capacity import part_capacity
+from analysis.packs.part_capacity import near_empty, part_capacity
 from analysis.packs.sensor import CurrentSensor, current_sensor
 from analysis.packs.sharing import Sharing, sharing
 from analysis.packs.throughput import Throughput, throughput
@@ -124,7 +124,7 @@ def _pack(whole: Bank, before: History, first: str) -> PackHealth:
     asked, lately = before.window(first), before.recent
     beside = tuple(h.recent for h in whole.packs if h is not before)
     counted, curves, cells = capacity(before), ocv(before, lately), imbalance(lately)
-    behind = [c.bottom for c in cells.cells]
+    behind = [near_empty(c.bottom, c.top, before.facts.rated_ah) for c in cells.cells]
     usable = part_capacity(before, counted, curves.curves, behind)
     ohms = resistance(lately)
     sensor = current_sensor(lately, beside)

@@ -44,6 +44,9 @@ USUAL_H = 12.0
 LEAST_BINS = 5
 SPREAD, SPREAD_U = 0.006, 0.006
 """By how much the first empty cell is behind the median one, where nothing compares them. [1] Practice."""
+TOLD_U = 0.02
+"""A comparison less sure than this, standard, compares nothing, unless it puts the cell behind for certain.
+[1] Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,15 +80,32 @@ def _rising(drop: F64, below: F64) -> tuple[F64, F64]:
     return drop[keep], below[keep]
 
 
+def near_empty(bottom: Estimate, top: Estimate, rated_ah: float) -> Estimate:
+    """By how much a cell is behind near empty: where nothing compared it there, as far as it surely is at the top.
+
+    Parameters
+    ----------
+    bottom, top : Estimate
+        Behind the median cell at the two ends. [Ah]
+    rated_ah : float
+        For how unlike the capacities of cells are. [Ah]
+    """
+    if bottom.value is not None or top.value is None or top.high is None or (top.low or 0.0) <= 0:
+        return bottom
+    half = math.hypot(top.high - top.value, 1.96 * SPREAD_U * rated_ah)
+    return Estimate(top.value, "Ah", top.value - half, top.value + half, top.basis, top.n)
+
+
 def _behind(cells: Sequence[Estimate], rated_ah: float) -> tuple[float, float]:
     """By how much the first cell that is empty is behind the median cell there, and its uncertainty. [Ah]"""
-    sure = [
+    told = [
         (c.value, (c.high - c.low) / 3.92)
         for c in cells
         if c.value is not None and c.low is not None and c.high is not None
     ]
+    sure = [(value, u) for value, u in told if u < TOLD_U * rated_ah or value > 1.96 * u]
     if len(sure) < max(3, len(cells) // 2):
-        return SPREAD * rated_ah, SPREAD_U * rated_ah
+        sure.append((SPREAD * rated_ah, SPREAD_U * rated_ah))
     most, u = max(sure)
     return max(most, 0.0), u
 

@@ -11,7 +11,7 @@ from analysis.history import History
 from analysis.packs.capacity import Capacity, Pair
 from analysis.packs.closure import Zero
 from analysis.packs.ocv import MeanCurve
-from analysis.packs.part_capacity import part_capacity
+from analysis.packs.part_capacity import near_empty, part_capacity
 from sample_data.cell import graphite
 from tests.analysis.holding import holds, number
 
@@ -53,6 +53,16 @@ def test_the_first_empty_cell_ends_it() -> None:
     even = part_capacity(HISTORY, known(), curve, [*ordinary, around(0.0, 1.0, "Ah", basis="made")])
     weak = part_capacity(HISTORY, known(), curve, [*ordinary, around(22.0, 3.0, "Ah", basis="made")])
     assert number(even.usable) - number(weak.usable) == pytest.approx(22.0 - 0.6)
+
+
+def test_a_cell_behind_at_the_top_is_so_near_empty_where_nothing_compares_it_there() -> None:
+    # ± 4 Ah at the top and 0.6 % of 280 Ah between cells: √(4² + (1.96 × 1.68)²) = 5.18 Ah, by hand
+    unsaid, far = unknown("Ah", "made"), Estimate(21.0, "Ah", 17.0, 25.0, "made", 9)
+    found = near_empty(unsaid, far, 280.0)
+    assert (found.value, found.low, found.high) == pytest.approx((21.0, 15.82, 26.18), abs=0.01)
+    compared = Estimate(18.0, "Ah", 12.0, 24.0, "made", 9)
+    assert near_empty(compared, far, 280.0) is compared
+    assert near_empty(unsaid, Estimate(0.3, "Ah", -0.2, 0.8, "made", 9), 280.0) is unsaid
 
 
 def test_a_plateau_tells_nothing_and_a_counted_capacity_stays() -> None:
