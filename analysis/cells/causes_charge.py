@@ -209,6 +209,14 @@ def balance_words(history: History, pack: Imbalance, one: CellImbalance) -> list
     ]
 
 
+def _or_unlike(deficit: Estimate, unlike_ah: float) -> Estimate:
+    """A deficit as unsure as a cell of another graphite would leave it. [Ah]"""
+    if deficit.value is None or deficit.low is None or deficit.high is None or unlike_ah <= 0:
+        return deficit
+    half = math.hypot(0.5 * (deficit.high - deficit.low), 1.96 * unlike_ah)
+    return replace(deficit, low=deficit.value - half, high=deficit.value + half)
+
+
 def deficit(history: History, pack: Imbalance, one: CellImbalance, limits: Thresholds) -> Diagnosis | None:
     """Judge whether a cell is short of capacity.
 
@@ -224,21 +232,22 @@ def deficit(history: History, pack: Imbalance, one: CellImbalance, limits: Thres
     Diagnosis or None
     """
     rated = history.facts.rated_ah
-    if one.deficit.value is None or one.deficit.low is None or one.drift is None:
+    if one.deficit.value is None or one.drift is None:
         return None
-    part = one.deficit.value / rated
+    size = _or_unlike(one.deficit, one.drift.unlike_ah)
+    part, low = one.deficit.value / rated, size.low or 0.0
     level = level_of(part, limits["deficit_note"], limits["deficit_watch"], limits["deficit_act"])
-    if level == "watch" and one.deficit.low < limits["deficit_note"] * rated:
+    if level == "watch" and low < limits["deficit_note"] * rated:
         level = "note"  # cells of one delivery differ by a percent or two
-    z = z_of(one.deficit)
+    z = z_of(size)
     others = scatter_of([c.deficit.value for c in pack.cells], one.deficit.value)
-    if level is None or z < limits["sure_deficit"] or one.deficit.low < limits["deficit_note"] * rated / 3:
+    if level is None or z < limits["sure_deficit"] or low < limits["deficit_note"] * rated / 3:
         return None
     if one.deficit.value < BEYOND_OTHERS * others:
         return None
     evidence = [
         (
-            f"For: from the top to empty cell {one.cell} gives {said(one.deficit)} less than the median "
+            f"For: from the top to empty cell {one.cell} gives {said(size)} less than the median "
             f"cell, "
             f"{100 * part:.1f} % of the rated {rated:.0f} Ah."
         ),
@@ -261,7 +270,7 @@ def deficit(history: History, pack: Imbalance, one: CellImbalance, limits: Thres
         one.cell,
         since,
         surety(z, limits["sure_deficit"]),
-        one.deficit,
+        size,
         level,
         tuple(evidence),
     )

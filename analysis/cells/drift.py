@@ -81,6 +81,9 @@ class Drift:
     apart : float
         By how much the kinds of window contradict each other about the deficit, which is so much less sure; 1
         if no more than by chance.
+    unlike_ah : float
+        What a cell of another graphite than the others' would show as a deficit, where the plateau alone
+        compares; 0 where a lower knee does too. No cell is called small for less. [Ah]
     """
 
     offset_ah: Line
@@ -99,6 +102,7 @@ class Drift:
     earlier_ah_day: float | None = None
     ramp: bool = False
     apart: float = 1.0
+    unlike_ah: float = 0.0
 
 
 def _over_own(problem: Problem, fit: Fit) -> float:
@@ -248,9 +252,7 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
     sds = _loosened(problem, fit, apart).sds(math.sqrt(spread_of(fit.z)) * problem.inflation(fit.z))
     return Drift(
         offset_ah=Line(float(fit.beta[0]) + bled, float(sds[0])),
-        deficit_ah=_deficit(
-            float(fit.beta[1]) - over, math.hypot(float(sds[1]), _unlike(problem)), over, rated_ah
-        ),
+        deficit_ah=_deficit(float(fit.beta[1]) - over, float(sds[1]), over, rated_ah),
         slope_ah_day=Line(float(fit.beta[2]), math.hypot(float(sds[2]), onset.slope_sd)),
         onset_day=None if onset.at is None else onset.at + now,
         onset_low=onset.low + now,
@@ -265,6 +267,7 @@ def _fitted(problem: Problem, now: float, bled: float) -> Asking[Drift]:
         earlier_ah_day=earlier,
         ramp=onset.ramp,
         apart=apart,
+        unlike_ah=_unlike(problem),
     )
 
 

@@ -81,7 +81,7 @@ def _rising(drop: F64, below: F64) -> tuple[F64, F64]:
 
 
 def near_empty(bottom: Estimate, top: Estimate, rated_ah: float) -> Estimate:
-    """By how much a cell is behind near empty: where nothing compared it there, as far as it surely is at the top.
+    """By how much a cell is behind near empty; as at the top where nothing compared it, if that is sure.
 
     Parameters
     ----------

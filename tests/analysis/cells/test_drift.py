@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -261,10 +262,11 @@ def test_a_plateau_alone_does_not_tell_a_small_cell_from_one_of_other_graphite()
         bleed_ah=both.bleed_ah[rows],
         day=tuple(both.day[i] for i in rows),
     )
-    low, high = interval(fit(plateau).deficit_ah, 60)
-    assert low < 0.2 * 0.046 * RATED < high
-    low, high = interval(fit(both).deficit_ah, 60)
-    assert low > 0.5 * 0.046 * RATED  # the way down tells
+    alone, told = fit(plateau), fit(both)
+    low, _ = interval(Line(alone.deficit_ah.value, math.hypot(alone.deficit_ah.sd, alone.unlike_ah)), 60)
+    assert low < 0.2 * 0.046 * RATED
+    assert told.unlike_ah == 0.0
+    assert interval(told.deficit_ah, 60)[0] > 0.5 * 0.046 * RATED  # the way down tells
 
 
 def test_a_change_of_a_drift_does_not_pose_as_the_shape_of_a_deficit() -> None:
